@@ -1,0 +1,32 @@
+// Package main is the command line of marginline.
+package main
+
+import (
+	_ "github.com/apache/arrow/go/v15/arrow"
+	_ "github.com/apache/arrow/go/v15/parquet/pqarrow"
+	_ "github.com/apache/iceberg-go"
+	_ "github.com/chromedp/chromedp"
+	_ "github.com/google/go-cmp/cmp"
+	_ "github.com/google/uuid"
+	_ "github.com/klauspost/compress/zstd"
+	_ "github.com/knadh/koanf/parsers/yaml"
+	_ "github.com/knadh/koanf/providers/confmap"
+	_ "github.com/knadh/koanf/providers/env/v2"
+	_ "github.com/knadh/koanf/providers/file"
+	_ "github.com/knadh/koanf/v2"
+	_ "github.com/marcboeker/go-duckdb"
+	_ "github.com/nats-io/nats-server/v2/server"
+	_ "github.com/nats-io/nats.go"
+	_ "github.com/nats-io/nats.go/jetstream"
+	_ "github.com/prometheus/client_golang/prometheus"
+	_ "github.com/prometheus/client_golang/prometheus/promhttp"
+	_ "github.com/prometheus/client_golang/prometheus/testutil"
+	_ "github.com/rogpeppe/go-internal/testscript"
+	_ "github.com/spf13/cobra"
+	_ "github.com/synadia-io/orbit.go/jetstreamext"
+	_ "github.com/vbauerster/mpb/v8"
+	_ "go.uber.org/goleak"
+	_ "golang.org/x/sync/errgroup"
+	_ "modernc.org/sqlite"
+	_ "pgregory.net/rapid"
+)

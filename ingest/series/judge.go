@@ -1,0 +1,146 @@
+package series
+
+import "math"
+
+// Coding says how the 16-bit fields of a test result are coded.
+type Coding uint8
+
+// The codings.
+const (
+	Unsigned    Coding = iota // unit-and-scaling ids 01 to 7F, and results that carry one limit a message
+	Signed                    // unit-and-scaling ids 80 to FE: two's complement
+	OlderBus                  // J1850, ISO 9141-2, ISO 14230-4: unsigned, one limit a message
+	OlderSigned               // the same where a test catalogue says that the value is signed
+	ScaledSlot                // J1939 DM30: unsigned, offset binary, special ranges above FAFF
+)
+
+// SAE J1939-71, two-byte ranges (from memory): FB00 is the indicator a monitor sends before it has run.
+const (
+	slotLastValid = 0xFAFF
+	slotNotRun    = 0xFB00
+	allOnes       = 0xFFFF
+)
+
+// A Verdict is what Judge finds.
+type Verdict struct {
+	State  State
+	Passed Tri
+	Margin float64 // NaN where it is not defined
+	NoMin  bool    // the minimum is absent: not sent, or a value that cannot be a limit
+	NoMax  bool    // the same of the maximum
+	NoRead bool    // the value itself is not a measurement
+}
+
+// Judge finds state, verdict and margin of a test result from its raw integers.
+//
+// ratio says whether the quantity's zero is a real zero, so that a share of a single limit has a
+// meaning: false for signed quantities, for quantities with an offset, and for unknown SLOTs.
+//
+// The rules, in this order:
+//
+//	not_run   every sent field is zero, or DM30 FB00 with both limits FFFF
+//	invalid   another DM30 value above FAFF; older bus: value and every sent limit FFFF
+//	          then limits that cannot be limits are dropped:
+//	          unsigned minimum 0000, maximum FFFF; signed minimum 8000, maximum 7FFF;
+//	          J1939 FFFF on either side, 0000 as a minimum
+//	invalid   minimum above maximum
+//	no_limit  no limit left
+//	constant  minimum = maximum = value
+//	ok        everything else; passed when minimum <= value <= maximum, both ends included
+//
+// The margin is dimensionless: 1 as far as can be, 0 at the limit, negative when failed.
+//
+//	maximum only   1 - v/max
+//	minimum only   1 - min/v for v >= min, v/min - 1 below
+//	both           min(v-min, max-v) / ((max-min)/2)
+//
+// Sources: SAE J1979 and ISO 15031-5 Annex E for the pass rule, absent limits and signedness, SAE
+// J1939-73 DM30 and J1939-71 for its ranges, 13 CCR 1968.2(g)(4.5) for zero after a clear; all from
+// memory of the documents.
+func Judge(c Coding, raw Raw, ratio bool) Verdict {
+	v := Verdict{Passed: Unknown, Margin: math.NaN()}
+	v.NoMin = raw.Min == None || noMinimum(c, raw.Min)
+	v.NoMax = raw.Max == None || noMaximum(c, raw.Max)
+	if raw.Value == None {
+		v.State, v.NoRead = StateInvalid, true
+		return v
+	}
+	switch {
+	case zeroOrNone(raw.Min) && zeroOrNone(raw.Max) && raw.Value == 0:
+		v.State = StateNotRun
+		return v
+	case c == ScaledSlot && raw.Value > slotLastValid:
+		v.NoRead = true
+		if raw.Value == slotNotRun && raw.Min == allOnes && raw.Max == allOnes {
+			v.State = StateNotRun
+		} else {
+			v.State = StateInvalid
+		}
+		return v
+	case (c == OlderBus || c == OlderSigned) && ones(c, raw.Value) && onesOrNone(c, raw.Min) && onesOrNone(c, raw.Max):
+		v.State, v.NoRead = StateInvalid, true
+		return v
+	case v.NoMin && v.NoMax:
+		v.State = StateNoLimit
+		return v
+	case !v.NoMin && !v.NoMax && raw.Min > raw.Max:
+		v.State = StateInvalid
+		return v
+	case !v.NoMin && !v.NoMax && raw.Min == raw.Max && raw.Value == raw.Min:
+		v.State = StateConstant
+		return v
+	}
+	v.State = StateOK
+	v.Passed = TriOf((v.NoMin || raw.Value >= raw.Min) && (v.NoMax || raw.Value <= raw.Max))
+	v.Margin = margin(raw, v.NoMin, v.NoMax, ratio)
+	return v
+}
+
+func margin(raw Raw, noMin, noMax, ratio bool) float64 {
+	x, lo, hi := float64(raw.Value), float64(raw.Min), float64(raw.Max)
+	switch {
+	case !noMin && !noMax:
+		if raw.Min == raw.Max {
+			return math.NaN()
+		}
+		return math.Min(x-lo, hi-x) / ((hi - lo) / 2)
+	case !ratio:
+		return math.NaN()
+	case noMin:
+		if raw.Max == 0 {
+			return math.NaN()
+		}
+		return 1 - x/hi
+	case raw.Value >= raw.Min:
+		if raw.Value == 0 {
+			return math.NaN()
+		}
+		return 1 - lo/x
+	default:
+		return x/lo - 1
+	}
+}
+
+func noMinimum(c Coding, min int32) bool {
+	switch c {
+	case Signed, OlderSigned:
+		return min == math.MinInt16
+	case ScaledSlot:
+		return min == 0 || min == allOnes
+	default:
+		return min == 0
+	}
+}
+
+func noMaximum(c Coding, max int32) bool {
+	if c == Signed || c == OlderSigned {
+		return max == math.MaxInt16
+	}
+	return max == allOnes
+}
+
+func zeroOrNone(v int32) bool { return v == 0 || v == None }
+
+func ones(c Coding, v int32) bool { return v == allOnes || c == OlderSigned && v == -1 }
+
+func onesOrNone(c Coding, v int32) bool { return v == None || ones(c, v) }
