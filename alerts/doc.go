@@ -1,0 +1,2 @@
+// Package alerts turns signals into work. (Design note follows with the book.)
+package alerts
