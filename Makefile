@@ -1,0 +1,54 @@
+# Two commands do everything: `make demo` and `make test`.
+# Needs Go, gcc, g++, make and Node with npm; `make test` also needs chromium and installs it on Debian.
+
+GO      ?= go
+VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
+WEB     := dashboards/web
+BUNDLE  := $(WEB)/dist/main.js
+CHROME  := $(firstword $(wildcard /usr/bin/chromium /usr/bin/chromium-browser /usr/bin/google-chrome))
+
+.PHONY: demo build web test check bench fuzz chromium clean
+
+## demo: build, invent a fleet, run its history through the pipeline, print the address to open
+demo: build
+	./marginline demo
+
+## build: the binary, with the pages' bundle inside
+build: web
+	$(GO) build -ldflags "-X main.version=$(VERSION)" -o marginline .
+
+web: $(BUNDLE)
+
+$(WEB)/node_modules: $(WEB)/package.json $(WEB)/package-lock.json
+	cd $(WEB) && npm ci --ignore-scripts --no-audit --no-fund
+	@touch $@
+
+$(BUNDLE): $(WEB)/node_modules $(shell find $(WEB)/src -type f 2>/dev/null)
+	cd $(WEB) && npm run --silent build
+
+## test: everything, on real parts: embedded broker, Parquet, DuckDB, SQLite, chromium
+test: build chromium
+	cd $(WEB) && npm run --silent check
+	$(GO) test -shuffle=on -timeout 30m ./...
+
+## check: formatting, vet, lint, race
+check: build chromium
+	deploy/check.sh
+
+bench:
+	$(GO) test -run '^$$' -bench . -benchmem ./...
+
+## fuzz: every fuzz target for FUZZTIME each
+FUZZTIME ?= 30s
+fuzz:
+	deploy/fuzz.sh $(FUZZTIME)
+
+chromium:
+ifeq ($(CHROME),)
+	@echo "chromium is needed for the browser tests; installing Debian's package"
+	apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq chromium
+endif
+
+clean:
+	rm -rf marginline $(WEB)/node_modules
+	find $(WEB)/dist -type f ! -name .keep -delete

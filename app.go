@@ -1,0 +1,180 @@
+package main
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"sync/atomic"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"golang.org/x/sync/errgroup"
+	_ "modernc.org/sqlite" // the driver of the state database
+
+	"marginline/alerts"
+	"marginline/analyze"
+	"marginline/ingest"
+	"marginline/ingest/broker"
+	"marginline/ingest/fleet"
+	"marginline/ingest/lake"
+	query "marginline/sql"
+)
+
+// An app is every stage of one data folder, opened in the order of the pipeline and closed in reverse.
+type app struct {
+	cfg config
+	log *slog.Logger
+	reg *prometheus.Registry
+
+	lock     *os.File
+	db       *sql.DB
+	store    *fleet.Store
+	roster   atomic.Pointer[fleet.Roster]
+	book     *alerts.Book
+	lake     *lake.Lake
+	broker   *broker.Broker
+	consumer *ingest.Consumer
+	watch    *watch
+	engine   *query.Engine
+	control  *control
+
+	stop  context.CancelFunc // ends the consumer and the watch
+	tasks *errgroup.Group
+}
+
+// openApp takes the data folder and opens every stage that keeps state. Nothing runs yet. The error wraps
+// errOwned when another process has the folder.
+func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err error) {
+	a := &app{cfg: cfg, log: log, reg: prometheus.NewRegistry()}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, a.close())
+		}
+	}()
+	a.reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	if a.lock, err = lockData(cfg.Data); err != nil {
+		return nil, err
+	}
+	if a.db, err = openState(ctx, filepath.Join(cfg.Data, "state.db")); err != nil {
+		return nil, err
+	}
+	if a.store, err = fleet.OpenStore(ctx, a.db); err != nil {
+		return nil, err
+	}
+	roster, err := a.store.Load(ctx)
+	if err != nil {
+		return nil, err
+	}
+	a.roster.Store(roster)
+	if a.book, err = alerts.Open(ctx, a.db, log, a.reg); err != nil {
+		return nil, err
+	}
+	if a.lake, err = lake.Open(lakeDir(cfg), log, a.reg); err != nil {
+		return nil, err
+	}
+	temp := filepath.Join(cfg.Data, "tmp")
+	if err = os.MkdirAll(temp, 0o750); err != nil {
+		return nil, err
+	}
+	if a.engine, err = query.Open(query.Config{MemoryLimit: cfg.SQL.Memory, Threads: cfg.SQL.Threads, TempDir: temp, MaxRows: cfg.SQL.Rows, Timeout: cfg.SQL.Timeout}, log); err != nil {
+		return nil, err
+	}
+	a.broker, err = broker.Open(ctx, broker.Config{Dir: filepath.Join(cfg.Data, "broker"), URL: cfg.Broker.URL, Listen: cfg.Broker.Listen, MaxAge: cfg.Broker.MaxAge}, log)
+	if err != nil {
+		return nil, err
+	}
+	a.watch = newWatch(a.lake, a.book, a.roster.Load, log)
+	a.consumer = ingest.NewConsumer(a.broker, a.lake, a.roster.Load, ingest.Config{FlushRows: cfg.Flush.Rows, FlushEvery: cfg.Flush.Every}, log, a.reg)
+	a.consumer.OnCommit = a.watch.committed
+	return a, nil
+}
+
+// openState opens the SQLite database that holds roster, alert book and work orders.
+func openState(ctx context.Context, path string) (*sql.DB, error) {
+	db, err := sql.Open("sqlite", "file:"+path+"?_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=busy_timeout(5000)&_pragma=foreign_keys(ON)")
+	if err != nil {
+		return nil, fmt.Errorf("state database: %w", err)
+	}
+	db.SetMaxOpenConns(1) // one writer; SQLite allows no more, and the book's transactions are short
+	if err := db.PingContext(ctx); err != nil {
+		db.Close()
+		return nil, fmt.Errorf("state database %s: %w", path, err)
+	}
+	return db, nil
+}
+
+// start lets the stages run and opens the control socket.
+func (a *app) start(ctx context.Context) error {
+	ctx, a.stop = context.WithCancel(context.WithoutCancel(ctx))
+	var gctx context.Context
+	a.tasks, gctx = errgroup.WithContext(ctx)
+	a.tasks.Go(func() error { return a.consumer.Run(gctx) })
+	a.tasks.Go(func() error { return a.watch.run(gctx) })
+	var err error
+	a.control, err = serveControl(a.cfg.Data, a.controlHandler())
+	return err
+}
+
+// caughtUp waits until everything the log held on entry is committed.
+func (a *app) caughtUp(ctx context.Context) error {
+	_, last, err := a.broker.Stream(ctx)
+	if err != nil {
+		return err
+	}
+	return a.consumer.Committed(ctx, last)
+}
+
+// closeTimeout bounds how long the stages may take to end in good order.
+const closeTimeout = 30 * time.Second
+
+// close ends the stages in the reverse order of the pipeline: no new requests, then the consumer drains,
+// flushes, commits and acknowledges, then the fold, then the stores. Everything is closed whatever fails.
+func (a *app) close() error {
+	ctx, cancel := context.WithTimeout(context.Background(), closeTimeout)
+	defer cancel()
+	var errs []error
+	if a.control != nil {
+		errs = append(errs, a.control.close(ctx))
+	}
+	if a.stop != nil {
+		a.stop()
+		if err := a.tasks.Wait(); err != nil && !errors.Is(err, context.Canceled) {
+			errs = append(errs, err)
+		}
+	}
+	if a.broker != nil {
+		errs = append(errs, a.broker.Close())
+	}
+	if a.engine != nil {
+		errs = append(errs, a.engine.Close())
+	}
+	if a.lake != nil {
+		errs = append(errs, a.lake.Close())
+	}
+	if a.db != nil {
+		errs = append(errs, a.db.Close())
+	}
+	if a.lock != nil {
+		errs = append(errs, a.lock.Close())
+	}
+	return errors.Join(errs...)
+}
+
+// setRoster stores a roster and folds every unit again under it: a unit that the roster gains has its
+// stored readings, one that it loses has no alerts.
+func (a *app) setRoster(ctx context.Context, r *fleet.Roster) error {
+	if err := a.store.Save(ctx, r, time.Now()); err != nil {
+		return err
+	}
+	a.roster.Store(r)
+	return a.watch.rebuild(ctx)
+}
+
+var _ analyze.History = (*lake.Lake)(nil)
+
+func lakeDir(cfg config) string { return filepath.Join(cfg.Data, "lake") }

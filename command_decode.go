@@ -1,0 +1,82 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+
+	"github.com/spf13/cobra"
+
+	"marginline/ingest/obd"
+	"marginline/ingest/series"
+)
+
+func decodeCommand() *cobra.Command {
+	var bus, from, catalogue string
+	var pgn int32
+	cmd := &cobra.Command{
+		Use:   "decode --bus BUS [--from ID] [--pgn N] HEX...",
+		Short: "explain diagnostic messages",
+		Long: `Explains diagnostic messages. Each argument is one complete message after transport reassembly, in hex,
+service byte first (J1939: the payload of the PGN). The call is one report, so the two one-limit
+messages of an older bus join to one result.`,
+		Example: `  marginline decode --bus can "46 01 05 10 00 24 00 00 00 89"
+  marginline decode --bus iso9141 "46 61 80 00 A6 00 0D"
+  marginline decode --bus j1939 --pgn 41984 "F7 AA 0C 10 44 00 A0 47 60 5A FF FF"`,
+		Args: cobra.MinimumNArgs(1),
+	}
+	form := outputFlag(cmd)
+	cmd.Flags().StringVar(&bus, "bus", "", "can, j1850, iso9141, iso14230, j1939 or uds")
+	cmd.Flags().StringVar(&from, "from", "", "responder: CAN id or source address, hex")
+	cmd.Flags().Int32Var(&pgn, "pgn", series.None, "J1939 parameter group number, decimal")
+	cmd.Flags().StringVar(&catalogue, "catalogue", "", "test catalogue (CSV) that gives meaning to maker-defined tests")
+	cmd.MarkFlagRequired("bus")
+	cmd.RunE = works(func(cmd *cobra.Command, args []string) error {
+		if err := checkOutput(*form); err != nil {
+			return err
+		}
+		b, err := series.ParseBus(bus)
+		if err != nil {
+			return &misuse{fmt.Errorf("--bus: %w", err)}
+		}
+		cat, err := readCatalogue(catalogue)
+		if err != nil {
+			return err
+		}
+		msgs := make([]obd.Message, len(args))
+		for i, a := range args {
+			data, err := obd.ParseHex(a)
+			if err != nil {
+				return &misuse{fmt.Errorf("message %d: %w", i+1, err)}
+			}
+			msgs[i] = obd.Message{From: from, PGN: pgn, Data: data}
+		}
+		rep := obd.Decode(b, msgs, cat)
+		if err := printDecoded(cmd, rep, b, *form); err != nil {
+			return err
+		}
+		for _, it := range rep.Items {
+			if it.Kind == obd.KindError {
+				return &failure{err: errors.New("not everything could be decoded"), quiet: false}
+			}
+		}
+		return nil
+	})
+	return cmd
+}
+
+func readCatalogue(path string) (*obd.Catalogue, error) {
+	if path == "" {
+		return nil, nil
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	cat, err := obd.ParseCatalogue(f)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return cat, nil
+}

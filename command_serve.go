@@ -1,0 +1,106 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"strings"
+
+	"github.com/spf13/cobra"
+)
+
+func serveCommand() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:     "serve [--config FILE]",
+		Short:   "run the service",
+		Long:    "Runs the service: takes reports from the broker, keeps them, watches, and serves the pages. Ends in good order on SIGTERM or Ctrl-C.",
+		Example: "  marginline serve --config marginline.yaml",
+		Args:    cobra.NoArgs,
+	}
+	dataFlag(cmd)
+	serviceFlags(cmd)
+	cmd.RunE = works(func(cmd *cobra.Command, _ []string) error {
+		cfg, err := configOf(cmd)
+		if err != nil {
+			return err
+		}
+		log := cfg.logger(cmd.ErrOrStderr())
+		return serve(cmd.Context(), cfg, log, func(_ context.Context, _ *app, addr string) error {
+			log.Info("serving", "address", "http://"+addr, "data", cfg.Data)
+			return nil
+		})
+	})
+	return cmd
+}
+
+func serviceFlags(cmd *cobra.Command) {
+	cmd.Flags().String("listen", "", "host:port of the pages (default 127.0.0.1:8470)")
+	cmd.Flags().String("log-level", "", "debug, info, warn or error")
+	cmd.Flags().String("log-format", "", "text or json")
+	cmd.Flags().String("broker-url", "", "an external NATS server instead of the embedded one")
+	cmd.Flags().String("broker-listen", "", "host:port where the embedded broker takes dongles")
+}
+
+// serve opens every stage, serves the pages, calls ready, and runs until ctx ends or a stage fails.
+func serve(ctx context.Context, cfg config, log *slog.Logger, ready func(ctx context.Context, a *app, addr string) error) error {
+	l, err := net.Listen("tcp", cfg.Web.Listen)
+	if err != nil {
+		return fmt.Errorf("pages: %w%s", err, hintInUse(err, cfg.Web.Listen))
+	}
+	a, err := openApp(ctx, cfg, log)
+	if err != nil {
+		l.Close()
+		return err
+	}
+	err = a.serve(ctx, l, ready)
+	return errors.Join(err, a.close())
+}
+
+func hintInUse(err error, addr string) string {
+	if strings.Contains(err.Error(), "address already in use") {
+		_, port, _ := net.SplitHostPort(addr)
+		return fmt.Sprintf(" (choose another with --listen 127.0.0.1:PORT; something uses port %s)", port)
+	}
+	return ""
+}
+
+func (a *app) serve(ctx context.Context, l net.Listener, ready func(ctx context.Context, a *app, addr string) error) error {
+	pages, err := a.pages()
+	if err != nil {
+		l.Close()
+		return err
+	}
+	if err := a.start(ctx); err != nil {
+		l.Close()
+		return err
+	}
+	pagesCtx, stopPages := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopPages()
+	ended := make(chan error, 1)
+	go func() { ended <- pages.Run(pagesCtx, l) }()
+	if err := a.watch.ready(ctx); err != nil {
+		stopPages()
+		return errors.Join(err, <-ended)
+	}
+	a.watch.serving.Store(true)
+	failed := make(chan error, 1)
+	go func() { failed <- a.tasks.Wait() }()
+	if err := ready(ctx, a, l.Addr().String()); err != nil && ctx.Err() == nil {
+		stopPages()
+		return errors.Join(err, <-ended)
+	}
+	select {
+	case <-ctx.Done():
+		a.log.Info("stopping: draining, flushing, committing, acknowledging")
+		a.watch.serving.Store(false)
+		stopPages()
+		return <-ended
+	case err := <-ended:
+		return fmt.Errorf("pages: %w", err)
+	case err := <-failed:
+		stopPages()
+		return errors.Join(fmt.Errorf("a stage ended: %w", err), <-ended)
+	}
+}

@@ -1,0 +1,96 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+
+	"github.com/spf13/cobra"
+)
+
+// dataFlag adds --data, and --config, to a command that touches state.
+func dataFlag(cmd *cobra.Command) {
+	cmd.Flags().String("data", "", "data folder (default ./marginline-data)")
+	cmd.Flags().String("config", "", "configuration file (YAML)")
+}
+
+// configOf reads the configuration of a command: file, environment and the flags that were set.
+func configOf(cmd *cobra.Command) (config, error) {
+	path, _ := cmd.Flags().GetString("config")
+	flags := map[string]any{}
+	for flag, key := range map[string]string{"data": "data", "listen": "web.listen", "log-level": "log.level", "log-format": "log.format", "broker-url": "broker.url", "broker-listen": "broker.listen"} {
+		if f := cmd.Flags().Lookup(flag); f != nil && f.Changed {
+			flags[key] = f.Value.String()
+		}
+	}
+	c, err := loadConfig(path, os.Environ(), flags)
+	if err != nil {
+		return c, &misuse{err}
+	}
+	return c, nil
+}
+
+// connect gives a client of the process that owns the data folder. When no process does, this one takes
+// the folder for the length of the command: it opens the stages, takes in whatever the log still holds,
+// and answers itself.
+func connect(cmd *cobra.Command) (*client, error) {
+	cfg, err := configOf(cmd)
+	if err != nil {
+		return nil, err
+	}
+	ctx := cmd.Context()
+	log := cfg.logger(cmd.ErrOrStderr())
+	if !cmd.Flags().Changed("log-level") && os.Getenv(envPrefix+"LOG_LEVEL") == "" {
+		quiet := cfg
+		quiet.Log.Level = "warn"
+		log = quiet.logger(cmd.ErrOrStderr())
+	}
+	a, err := openApp(ctx, cfg, log)
+	switch {
+	case errors.Is(err, errOwned):
+		return dial(ctx, cfg.Data)
+	case err != nil:
+		return nil, err
+	}
+	if err := a.start(ctx); err != nil {
+		return nil, errors.Join(err, a.close())
+	}
+	if err := a.caughtUp(ctx); err != nil {
+		return nil, errors.Join(err, a.close())
+	}
+	c := clientFor(a.control.sock)
+	c.owned = a
+	return c, nil
+}
+
+// withClient runs do with a client and closes it, whatever do returns.
+func withClient(do func(ctx context.Context, cmd *cobra.Command, c *client, args []string) error) func(*cobra.Command, []string) error {
+	return works(func(cmd *cobra.Command, args []string) error {
+		c, err := connect(cmd)
+		if err != nil {
+			return err
+		}
+		return errors.Join(do(cmd.Context(), cmd, c, args), c.close())
+	})
+}
+
+// laterCommands are the commands of the contract that are not there yet. They say so, and exit 1: a script
+// that needs them must not take silence for success.
+func laterCommands() []*cobra.Command {
+	var cmds []*cobra.Command
+	for _, c := range []struct{ use, short string }{
+		{"backtest", "replay history with other settings"},
+		{"enroll", "give a dongle its credential"},
+		{"backup", "copy lake, book and log to one consistent point"},
+		{"restore", "bring a backup back"},
+	} {
+		cmds = append(cmds, &cobra.Command{
+			Use: c.use, Short: c.short + " (not there yet)", Hidden: true, DisableFlagParsing: true,
+			RunE: works(func(cmd *cobra.Command, _ []string) error {
+				return fmt.Errorf("%s is not there yet in this version: nothing was done", cmd.Name())
+			}),
+		})
+	}
+	return cmds
+}

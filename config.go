@@ -1,0 +1,184 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/knadh/koanf/parsers/yaml"
+	"github.com/knadh/koanf/providers/confmap"
+	"github.com/knadh/koanf/providers/env/v2"
+	"github.com/knadh/koanf/providers/file"
+	"github.com/knadh/koanf/v2"
+)
+
+// config is everything the service can be told. A later source wins: built-in defaults, the file given by
+// --config, environment variables MARGINLINE_SECTION_KEY, then flags.
+type config struct {
+	Data string `koanf:"data"` // data folder
+	Web  struct {
+		Listen string `koanf:"listen"` // host:port of the pages; loopback only until sign-in exists
+	} `koanf:"web"`
+	Broker struct {
+		URL    string        `koanf:"url"`     // an external NATS; empty = embedded
+		Listen string        `koanf:"listen"`  // host:port for dongles on the embedded broker; empty = in process only
+		MaxAge time.Duration `koanf:"max_age"` // how long raw reports stay in the log
+	} `koanf:"broker"`
+	Flush struct {
+		Rows  int           `koanf:"rows"`
+		Every time.Duration `koanf:"every"`
+	} `koanf:"flush"`
+	SQL struct {
+		Memory  string        `koanf:"memory"`
+		Threads int           `koanf:"threads"`
+		Rows    int           `koanf:"rows"`
+		Timeout time.Duration `koanf:"timeout"`
+	} `koanf:"sql"`
+	Log struct {
+		Level  string `koanf:"level"`
+		Format string `koanf:"format"` // text or json
+	} `koanf:"log"`
+}
+
+var configDefaults = map[string]any{
+	"data":           "./marginline-data",
+	"web.listen":     "127.0.0.1:8470",
+	"broker.url":     "",
+	"broker.listen":  "",
+	"broker.max_age": "720h",
+	"flush.rows":     200_000,
+	"flush.every":    "2s",
+	"sql.memory":     "1GB",
+	"sql.threads":    2,
+	"sql.rows":       100_000,
+	"sql.timeout":    "60s",
+	"log.level":      "info",
+	"log.format":     "text",
+}
+
+const envPrefix = "MARGINLINE_"
+
+// loadConfig merges the sources. flags holds the keys that were set on the command line.
+func loadConfig(path string, environ []string, flags map[string]any) (config, error) {
+	var c config
+	k := koanf.New(".")
+	if err := k.Load(confmap.Provider(configDefaults, "."), nil); err != nil {
+		return c, fmt.Errorf("config: defaults: %w", err)
+	}
+	if path != "" {
+		if _, err := os.Stat(path); err != nil {
+			return c, fmt.Errorf("config: %w", err)
+		}
+		if err := k.Load(file.Provider(path), yaml.Parser()); err != nil {
+			return c, fmt.Errorf("config: %s: %w", path, err)
+		}
+	}
+	fromEnv := env.Provider(".", env.Opt{
+		Prefix:      envPrefix,
+		EnvironFunc: func() []string { return environ },
+		TransformFunc: func(name, value string) (string, any) {
+			key := strings.ToLower(strings.TrimPrefix(name, envPrefix))
+			return strings.Replace(key, "_", ".", 1), value
+		},
+	})
+	if err := k.Load(fromEnv, nil); err != nil {
+		return c, fmt.Errorf("config: environment: %w", err)
+	}
+	if err := k.Load(confmap.Provider(flags, "."), nil); err != nil {
+		return c, fmt.Errorf("config: flags: %w", err)
+	}
+	for _, key := range k.Keys() {
+		if _, known := configDefaults[key]; !known {
+			return c, fmt.Errorf("config: unknown key %q (in %s, or as %s%s)", key, orNone(path),
+				envPrefix, strings.ToUpper(strings.ReplaceAll(key, ".", "_")))
+		}
+	}
+	if err := k.Unmarshal("", &c); err != nil {
+		return c, fmt.Errorf("config: %w", err)
+	}
+	return c, c.validate()
+}
+
+func orNone(path string) string {
+	if path == "" {
+		return "no file"
+	}
+	return path
+}
+
+// validate finds every fault of the settings, not only the first.
+func (c *config) validate() error {
+	var errs []error
+	bad := func(key, format string, args ...any) {
+		errs = append(errs, fmt.Errorf("config: %s: %s", key, fmt.Sprintf(format, args...)))
+	}
+	if c.Data == "" {
+		bad("data", "must name a folder")
+	}
+	if err := loopback(c.Web.Listen); err != nil {
+		bad("web.listen", "%v", err)
+	}
+	if c.Broker.Listen != "" {
+		if err := loopback(c.Broker.Listen); err != nil {
+			bad("broker.listen", "%v", err)
+		}
+	}
+	if c.Broker.URL != "" && c.Broker.Listen != "" {
+		bad("broker.listen", "has no meaning with broker.url: the embedded broker is off")
+	}
+	if c.Broker.MaxAge < time.Hour {
+		bad("broker.max_age", "%v is too short: at least 1h", c.Broker.MaxAge)
+	}
+	if c.Flush.Rows < 1 {
+		bad("flush.rows", "%d: at least 1", c.Flush.Rows)
+	}
+	if c.Flush.Every < 10*time.Millisecond {
+		bad("flush.every", "%v: at least 10ms", c.Flush.Every)
+	}
+	if c.SQL.Rows < 1 || c.SQL.Threads < 1 || c.SQL.Timeout < time.Second {
+		bad("sql", "rows and threads at least 1, timeout at least 1s")
+	}
+	if _, err := c.level(); err != nil {
+		bad("log.level", "%v", err)
+	}
+	if c.Log.Format != "text" && c.Log.Format != "json" {
+		bad("log.format", "%q: text or json", c.Log.Format)
+	}
+	return errors.Join(errs...)
+}
+
+// loopback accepts only addresses on this machine: there is no sign-in and no TLS yet.
+func loopback(addr string) error {
+	host, _, err := net.SplitHostPort(addr)
+	if err != nil {
+		return fmt.Errorf("%q is not host:port", addr)
+	}
+	ip := net.ParseIP(host)
+	if host == "localhost" || ip != nil && ip.IsLoopback() {
+		return nil
+	}
+	return fmt.Errorf("%q is reachable from other machines; there is no sign-in and no TLS yet, so only a loopback address is allowed", addr)
+}
+
+func (c *config) level() (slog.Level, error) {
+	var l slog.Level
+	err := l.UnmarshalText([]byte(c.Log.Level))
+	return l, err
+}
+
+// logger writes to w, which is stderr: stdout is for data.
+func (c *config) logger(w interface{ Write([]byte) (int, error) }) *slog.Logger {
+	level, err := c.level()
+	if err != nil {
+		level = slog.LevelInfo
+	}
+	opt := &slog.HandlerOptions{Level: level}
+	if c.Log.Format == "json" {
+		return slog.New(slog.NewJSONHandler(w, opt))
+	}
+	return slog.New(slog.NewTextHandler(w, opt))
+}

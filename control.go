@@ -1,0 +1,126 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+)
+
+// A control is the private door to the process that owns a data folder: HTTP over a Unix socket that only
+// the owner's user can open. Every command that touches state goes through it, whether the owner is the
+// service or the command's own process, so there is one way to do each thing and one place that does it.
+type control struct {
+	file   string // in the data folder, names the socket
+	sock   string // the socket, in a private folder of its own
+	server *http.Server
+	done   chan error
+}
+
+// controlFile holds the path of the socket. The socket itself lives in a private folder of its own: the
+// path of a socket is limited to about 100 bytes, that of a data folder is not.
+const controlFile = "control"
+
+func serveControl(data string, h http.Handler) (*control, error) {
+	dir, err := os.MkdirTemp("", "marginline-")
+	if err != nil {
+		return nil, fmt.Errorf("control socket: %w", err)
+	}
+	sock := filepath.Join(dir, "s")
+	l, err := net.Listen("unix", sock)
+	if err != nil {
+		os.RemoveAll(dir)
+		return nil, fmt.Errorf("control socket: %w", err)
+	}
+	path := filepath.Join(data, controlFile)
+	tmp := path + ".tmp"
+	if err := errors.Join(os.WriteFile(tmp, []byte(sock), 0o600), os.Rename(tmp, path)); err != nil {
+		l.Close()
+		os.RemoveAll(dir)
+		return nil, fmt.Errorf("control socket: %w", err)
+	}
+	c := &control{file: path, sock: sock, server: &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second}, done: make(chan error, 1)}
+	go func() { c.done <- c.server.Serve(l) }()
+	return c, nil
+}
+
+// close stops taking requests and waits for those under way, at most until ctx ends.
+func (c *control) close(ctx context.Context) error {
+	os.Remove(c.file)
+	err := c.server.Shutdown(ctx)
+	if err != nil {
+		c.server.Close()
+	}
+	<-c.done
+	return errors.Join(err, os.RemoveAll(filepath.Dir(c.sock)))
+}
+
+// A client talks to the process that owns a data folder.
+type client struct {
+	http  http.Client
+	owned *app // set when this process owns the folder for the length of the command
+}
+
+// dial connects to the process that owns the data folder, waiting a little for one that is just starting.
+func dial(ctx context.Context, data string) (*client, error) {
+	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
+	defer cancel()
+	for {
+		sock, err := os.ReadFile(filepath.Join(data, controlFile))
+		if err == nil {
+			var conn net.Conn
+			if conn, err = (&net.Dialer{}).DialContext(ctx, "unix", string(sock)); err == nil {
+				conn.Close()
+				return clientFor(string(sock)), nil
+			}
+		}
+		select {
+		case <-ctx.Done():
+			return nil, fmt.Errorf("%s is in use by another process that does not answer: %w", data, err)
+		case <-time.After(50 * time.Millisecond):
+		}
+	}
+}
+
+func clientFor(sock string) *client {
+	return &client{http: http.Client{Transport: &http.Transport{
+		DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
+			return (&net.Dialer{}).DialContext(ctx, "unix", sock)
+		},
+	}}}
+}
+
+// close ends the connection, and the process's own stages when it opened them.
+func (c *client) close() error {
+	c.http.CloseIdleConnections()
+	if c.owned == nil {
+		return nil
+	}
+	return c.owned.close()
+}
+
+// do sends a request and returns the body of the answer; an answer that is not 2xx is its error.
+func (c *client) do(ctx context.Context, method, path string, query url.Values, body io.Reader) (io.ReadCloser, error) {
+	u := url.URL{Scheme: "http", Host: "control", Path: path, RawQuery: query.Encode()}
+	req, err := http.NewRequestWithContext(ctx, method, u.String(), body)
+	if err != nil {
+		return nil, err
+	}
+	res, err := c.http.Do(req)
+	if err != nil {
+		return nil, err
+	}
+	if res.StatusCode/100 == 2 {
+		return res.Body, nil
+	}
+	defer res.Body.Close()
+	text, _ := io.ReadAll(io.LimitReader(res.Body, 1<<20))
+	return nil, errors.New(strings.TrimSpace(string(text)))
+}

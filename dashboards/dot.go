@@ -1,0 +1,100 @@
+package dashboards
+
+import (
+	"math"
+	"time"
+
+	"marginline/analyze"
+	"marginline/ingest/series"
+)
+
+// A dot is one fresh reading as charts, tables and exports show it. Absent numbers are NaN.
+type dot struct {
+	At       time.Time
+	Epoch    int
+	CalID    string
+	Value    float64
+	Min, Max float64
+	Margin   float64
+	Left     float64 // margin; where it is not defined, the share of the healthy distance that is left
+	Baseline float64
+	Spread   float64
+	Score    float64
+	Failed   bool
+}
+
+// dots turns a trace into what people see. toward says which limit counts where a margin is not defined.
+func dots(tr *analyze.Trace) []dot {
+	if tr == nil {
+		return nil
+	}
+	out := make([]dot, 0, len(tr.Points))
+	for _, p := range tr.Points {
+		out = append(out, dot{
+			At: p.At, Epoch: p.Epoch, CalID: p.CalID, Value: p.Value, Min: p.Min, Max: p.Max, Margin: p.Margin,
+			Left: left(p, tr.Now.Toward), Baseline: p.Baseline, Spread: p.Spread, Score: p.Score,
+			Failed: p.Value > p.Max || p.Value < p.Min,
+		})
+	}
+	return out
+}
+
+// left is how much of the way to the limit is left: the margin, or where the quantity has no real zero
+// the share of the distance from the healthy level to the limit.
+//
+//	left = (limit - value) / (limit - baseline)
+//
+// NaN while the healthy level is not known yet.
+func left(p analyze.Point, toward string) float64 {
+	if !math.IsNaN(p.Margin) {
+		return p.Margin
+	}
+	limit := p.Max
+	if toward == "min" || math.IsNaN(limit) {
+		limit = p.Min
+	}
+	return (limit - p.Value) / (limit - p.Baseline)
+}
+
+// leftNow is left for the newest state of a series.
+func leftNow(n analyze.Now) float64 {
+	if n.State != series.StateOK {
+		return math.NaN()
+	}
+	if !math.IsNaN(n.Margin) {
+		return n.Margin
+	}
+	return 1 - n.Used
+}
+
+// thin keeps at most about 2n dots: of each of n equal stretches of time the lowest and the highest, and
+// always the newest. Failures are never dropped.
+func thin(ds []dot, from, to time.Time, n int) []dot {
+	if len(ds) <= 2*n {
+		return ds
+	}
+	width := to.Sub(from) / time.Duration(n)
+	if width <= 0 {
+		return ds[len(ds)-1:]
+	}
+	var out []dot
+	for i := 0; i < len(ds); {
+		cell, j := ds[i].At.Sub(from)/width, i
+		lo, hi := i, i
+		for ; j < len(ds) && ds[j].At.Sub(from)/width == cell; j++ {
+			if ds[j].Left < ds[lo].Left {
+				lo = j
+			}
+			if ds[j].Left > ds[hi].Left {
+				hi = j
+			}
+		}
+		for k := i; k < j; k++ {
+			if k == lo || k == hi || ds[k].Failed || k == len(ds)-1 {
+				out = append(out, ds[k])
+			}
+		}
+		i = j
+	}
+	return out
+}

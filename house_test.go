@@ -1,0 +1,105 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"os/exec"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// The order of the house: a package imports only packages to its left. Packages in one group do not
+// import each other.
+var house = [][]string{
+	{"ingest/series"},
+	{"ingest/obd", "ingest/report", "ingest/fleet"},
+	{"ingest/lake", "ingest/broker", "ingest/fleetsim"},
+	{"ingest"},
+	{"analyze"},
+	{"alerts", "alerts/knowledge"},
+	{"sql"},
+	{"dashboards"},
+	{""}, // main
+}
+
+// Some packages are narrower than their place: what they may import, all of it.
+var narrow = map[string][]string{
+	"ingest/series": {},
+	"analyze":       {"ingest/series", "ingest/fleet"},
+	"ingest/obd":    {"ingest/series"},
+	"ingest/report": {"ingest/series"},
+	"ingest/fleet":  {"ingest/series"},
+}
+
+// Some libraries have one home, so that each can be replaced in one place.
+var homes = map[string]string{
+	"github.com/marcboeker/go-duckdb":        "sql",
+	"github.com/apache/arrow/go/v15":         "ingest/lake",
+	"github.com/apache/iceberg-go":           "ingest/lake",
+	"github.com/nats-io/nats-server/v2":      "ingest/broker",
+	"github.com/nats-io/nats.go":             "ingest/broker",
+	"github.com/synadia-io/orbit.go":         "ingest/broker",
+	"modernc.org/sqlite":                     "",
+	"github.com/spf13/cobra":                 "",
+	"github.com/knadh/koanf":                 "",
+	"github.com/apache/arrow-go/v18/parquet": "nowhere: it does not link beside arrow v15",
+	"github.com/apache/iceberg-go/table":     "nowhere: it does not link beside arrow v15",
+}
+
+type listed struct {
+	ImportPath string
+	Imports    []string
+}
+
+func TestImportsGoOneWay(t *testing.T) {
+	const module = "marginline"
+	place := map[string]int{}
+	for i, group := range house {
+		for _, p := range group {
+			place[p] = i
+		}
+	}
+	out, err := exec.Command("go", "list", "-json=ImportPath,Imports", "./...").Output()
+	if err != nil {
+		t.Fatalf("go list: %v", err)
+	}
+	dec := json.NewDecoder(bytes.NewReader(out))
+	seen := 0
+	for dec.More() {
+		var p listed
+		if err := dec.Decode(&p); err != nil {
+			t.Fatal(err)
+		}
+		name := strings.TrimPrefix(strings.TrimPrefix(p.ImportPath, module), "/")
+		at, known := place[name]
+		if !known {
+			t.Errorf("%q has no place in the house: add it to the order, in one place", name)
+			continue
+		}
+		seen++
+		for _, imp := range p.Imports {
+			for lib, home := range homes {
+				if (imp == lib || strings.HasPrefix(imp, lib+"/")) && home != name && !strings.HasPrefix(name, home+"/") {
+					t.Errorf("%s imports %s, whose home is %q", name, imp, home)
+				}
+			}
+			own, ours := strings.CutPrefix(imp, module+"/")
+			if !ours {
+				if name == "ingest/series" && strings.Contains(strings.Split(imp, "/")[0], ".") {
+					t.Errorf("ingest/series imports %s: standard library only", imp)
+				}
+				continue
+			}
+			if place[own] >= at && !(name == "alerts" && own == "alerts/knowledge") {
+				t.Errorf("%s imports %s, which is not to its left", name, own)
+			}
+			if allowed, is := narrow[name]; is && !slices.Contains(allowed, own) {
+				t.Errorf("%s imports %s: it may import %v only", name, own, allowed)
+			}
+		}
+	}
+	if seen < 12 {
+		t.Errorf("only %d packages seen: the house has more", seen)
+	}
+}

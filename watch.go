@@ -1,0 +1,196 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"marginline/alerts"
+	"marginline/analyze"
+	"marginline/ingest/fleet"
+	"marginline/ingest/obd"
+	"marginline/ingest/series"
+)
+
+// A watch keeps the series state and the alert book in step with what is committed. State is a pure fold
+// over the readings in the lake, so the watch may forget it at any time: it is built when first needed,
+// followed commit by commit, and a unit that got a late reading is folded again.
+type watch struct {
+	runner *analyze.Runner
+	book   *alerts.Book
+	roster func() *fleet.Roster
+	log    *slog.Logger
+	notify func(units []string) // told after the book changed; may be nil
+
+	fold  sync.Mutex // guards the runner's state against a rebuild; held for the length of one fold
+	built bool
+	wake  chan struct{}
+
+	serving atomic.Bool // the state is built and the service takes reports
+
+	hold    sync.Mutex
+	imports int // imports under way: their end settles, not every commit
+}
+
+func newWatch(h analyze.History, book *alerts.Book, roster func() *fleet.Roster, log *slog.Logger) *watch {
+	return &watch{
+		runner: analyze.NewRunner(h, roster, monitors{}, analyze.DefaultSettings(), log),
+		book:   book, roster: roster, log: log, wake: make(chan struct{}, 1),
+	}
+}
+
+// monitors gives the detector what the decoder knows about monitors.
+type monitors struct{}
+
+func (monitors) Family(r *series.Result) string { return obd.Family(r) }
+func (monitors) CodeFamily(code string) string  { return obd.CodeFamily(code) }
+func (monitors) Group(r *series.Result) int     { return obd.Group(r) }
+
+// committed is the consumer's callback. Before the first build it has nothing to do: what is committed is
+// in the lake, where the build reads it.
+func (w *watch) committed(ctx context.Context, polls []*series.Poll) {
+	w.fold.Lock()
+	defer w.fold.Unlock()
+	if !w.built {
+		return
+	}
+	if err := w.runner.Take(ctx, polls); err != nil {
+		w.log.Error("fold", "err", err)
+		w.built = false // build again from the lake when next asked
+	}
+	select {
+	case w.wake <- struct{}{}:
+	default:
+	}
+}
+
+// settlePause gathers the commits of a moment into one settling.
+const settlePause = 300 * time.Millisecond
+
+// run settles after commits, until ctx ends.
+func (w *watch) run(ctx context.Context) error {
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-w.wake:
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-time.After(settlePause):
+		}
+		w.hold.Lock()
+		busy := w.imports > 0
+		w.hold.Unlock()
+		if busy {
+			continue
+		}
+		if err := w.settle(ctx); err != nil && ctx.Err() == nil {
+			w.log.Error("settle", "err", err)
+		}
+	}
+}
+
+// importing brackets an import: until the returned function is called, commits do not settle one by one.
+func (w *watch) importing() (done func()) {
+	w.hold.Lock()
+	w.imports++
+	w.hold.Unlock()
+	return func() {
+		w.hold.Lock()
+		w.imports--
+		w.hold.Unlock()
+	}
+}
+
+// settle folds late readings in and brings the book up to date. It builds the state first when there is none.
+func (w *watch) settle(ctx context.Context) error {
+	w.fold.Lock()
+	defer w.fold.Unlock()
+	if !w.built {
+		return w.build(ctx)
+	}
+	changed, err := w.runner.Settle(ctx)
+	if err != nil {
+		w.built = false
+		return err
+	}
+	return w.sync(ctx, changed)
+}
+
+// ready makes sure that there is state to answer from.
+func (w *watch) ready(ctx context.Context) error {
+	w.fold.Lock()
+	defer w.fold.Unlock()
+	if w.built {
+		return nil
+	}
+	return w.build(ctx)
+}
+
+// rebuild folds everything again, after a change of the roster.
+func (w *watch) rebuild(ctx context.Context) error {
+	w.fold.Lock()
+	defer w.fold.Unlock()
+	return w.build(ctx)
+}
+
+// build folds every unit from the lake and brings the whole book up to date. The caller holds fold.
+func (w *watch) build(ctx context.Context) error {
+	start := time.Now()
+	if err := w.runner.Rebuild(ctx, nil); err != nil {
+		return fmt.Errorf("build series state: %w", err)
+	}
+	if _, err := w.runner.Settle(ctx); err != nil {
+		return fmt.Errorf("build series state: %w", err)
+	}
+	w.built = true
+	units := make([]string, 0)
+	for _, u := range w.roster().Units() {
+		units = append(units, u.Unit)
+	}
+	known, err := w.book.Units(ctx)
+	if err != nil {
+		return err
+	}
+	units = append(units, known...) // units that left the roster lose their alerts
+	slices.Sort(units)
+	units = slices.Compact(units)
+	w.log.Info("series state built", "units", len(units), "took", time.Since(start).Round(time.Millisecond))
+	return w.sync(ctx, units)
+}
+
+// sync writes what is derived from the units' signals into the book.
+func (w *watch) sync(ctx context.Context, units []string) error {
+	if len(units) == 0 {
+		return nil
+	}
+	for _, unit := range units {
+		if _, err := w.book.Sync(ctx, unit, w.derive(unit, w.runner.Signals(unit), w.runner.Series(unit))); err != nil {
+			return fmt.Errorf("alert book: unit %s: %w", unit, err)
+		}
+	}
+	if w.notify != nil {
+		w.notify(units)
+	}
+	return nil
+}
+
+// derive gives the alerts of one unit; none for a unit that is not on the roster.
+func (w *watch) derive(unit string, signals []analyze.Signal, now []analyze.Now) []alerts.Alert {
+	u, ok := w.roster().Unit(unit)
+	if !ok {
+		return nil
+	}
+	return alerts.Derive(alerts.Case{Unit: *u, Signals: signals, Series: now, Names: names{}})
+}
+
+// names gives tests the plain names that the decoder knows.
+type names struct{}
+
+func (names) Test(test string) string { return obd.TestName(test) }
