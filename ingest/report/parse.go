@@ -155,6 +155,9 @@ func (r *Report) set(name string, value json.RawMessage) *FieldError {
 		if perr != nil {
 			return wrong(name, "%q: want RFC 3339, such as 2026-03-02T06:14:09Z", text)
 		}
+		if t.IsZero() { // a clock that never ran; the zero Time means absent
+			t = t.Add(time.Nanosecond)
+		}
 		if name == "time" {
 			r.Time = t.UTC()
 		} else {

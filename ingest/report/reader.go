@@ -58,12 +58,14 @@ func NewReader(in io.Reader) (*Reader, error) {
 func (r *Reader) Next() (Line, error) {
 	for {
 		r.line = r.line[:0]
-		cut := 0
+		cut, read := 0, 0
 		var err error
 		for {
 			var part []byte
 			part, err = r.lines.ReadSlice('\n')
-			room := MaxBytes + 2 - len(r.line) // + the line end
+			read += len(part)
+			part = bytes.TrimSuffix(part, []byte("\n"))
+			room := MaxBytes + 1 - len(r.line) // + a carriage return
 			if len(part) > room {
 				cut += len(part) - room
 				part = part[:room]
@@ -76,14 +78,11 @@ func (r *Reader) Next() (Line, error) {
 		if err != nil && !errors.Is(err, io.EOF) {
 			return Line{}, fmt.Errorf("after line %d: %w", r.number, err)
 		}
-		if err != nil && len(r.line) == 0 {
+		if read == 0 {
 			return Line{}, io.EOF
 		}
 		r.number++
-		data := r.line
-		if cut == 0 {
-			data = bytes.TrimRight(data, "\r\n")
-		}
+		data := bytes.TrimSuffix(r.line, []byte("\r"))
 		if over := len(data) - MaxBytes; over > 0 {
 			cut += over
 			data = data[:MaxBytes]
