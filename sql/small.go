@@ -1,0 +1,155 @@
+package sql
+
+import (
+	"context"
+	"database/sql"
+	"database/sql/driver"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/marcboeker/go-duckdb"
+)
+
+// load copies a small table into a TEMP table small_<name>, with the dictionary's columns and types.
+func (v View) load(ctx context.Context, conn *sql.Conn, in Rows) error {
+	var defs []string
+	for _, c := range v.Columns {
+		defs = append(defs, ident(c.Name)+" "+c.Type)
+	}
+	table := "small_" + v.Name
+	if _, err := conn.ExecContext(ctx, "CREATE TEMP TABLE "+table+" ("+strings.Join(defs, ", ")+")"); err != nil {
+		return fmt.Errorf("sql: table %s: %w", v.Name, err)
+	}
+	from := make([]int, len(v.Columns)) // position in the given row, -1 = not given
+	for i, c := range v.Columns {
+		from[i] = slices.Index(in.Columns, c.Name)
+	}
+	for _, name := range in.Columns {
+		if !slices.ContainsFunc(v.Columns, func(c ViewColumn) bool { return c.Name == name }) {
+			return fmt.Errorf("sql: table %s: column %q is not in the dictionary", v.Name, name)
+		}
+	}
+	if in.Rows == nil {
+		return nil
+	}
+	return conn.Raw(func(dc any) (err error) {
+		app, err := duckdb.NewAppenderFromConn(dc.(driver.Conn), "", table)
+		if err != nil {
+			return fmt.Errorf("sql: table %s: %w", v.Name, err)
+		}
+		defer func() {
+			if e := app.Close(); e != nil && err == nil {
+				err = fmt.Errorf("sql: table %s: %w", v.Name, e)
+			}
+		}()
+		n := 0
+		row := make([]driver.Value, len(v.Columns))
+		for given := range in.Rows {
+			if n++; n%4096 == 0 && ctx.Err() != nil {
+				return ctx.Err()
+			}
+			if len(given) != len(in.Columns) {
+				return fmt.Errorf("sql: table %s: row %d has %d values: want %d", v.Name, n, len(given), len(in.Columns))
+			}
+			for i, c := range v.Columns {
+				row[i] = nil
+				if from[i] < 0 {
+					continue
+				}
+				if row[i], err = fit(given[from[i]], c.Type); err != nil {
+					return fmt.Errorf("sql: table %s: row %d: column %s: %w", v.Name, n, c.Name, err)
+				}
+			}
+			if err := app.AppendRow(row...); err != nil {
+				return fmt.Errorf("sql: table %s: row %d: %w", v.Name, n, err)
+			}
+		}
+		return nil
+	})
+}
+
+// fit turns a given value into the Go type that the column takes; absent ones become NULL.
+func fit(v any, kind string) (driver.Value, error) {
+	switch x := v.(type) {
+	case nil:
+		return nil, nil
+	case string:
+		if kind == "VARCHAR" {
+			return x, nil
+		}
+	case bool:
+		if kind == "BOOLEAN" {
+			return x, nil
+		}
+	case int:
+		return fit(int64(x), kind)
+	case int64:
+		switch {
+		case kind == "BIGINT":
+			return x, nil
+		case kind == "INTEGER" && x >= math.MinInt32 && x <= math.MaxInt32:
+			return int32(x), nil
+		case kind == "DOUBLE":
+			return float64(x), nil
+		}
+	case float64:
+		if math.IsNaN(x) {
+			return nil, nil
+		}
+		if kind == "DOUBLE" {
+			return x, nil
+		}
+	case time.Time:
+		if x.IsZero() {
+			return nil, nil
+		}
+		if kind == "TIMESTAMP" || kind == "DATE" {
+			return x.UTC(), nil
+		}
+	case []string:
+		if kind == "VARCHAR[]" {
+			return x, nil
+		}
+	}
+	return nil, fmt.Errorf("%T %v does not fit %s", v, v, kind)
+}
+
+// roster makes the two look-up tables from small_units: one unit a VIN, one a device.
+const roster = `
+CREATE TEMP TABLE roster_vin AS
+	SELECT vin, min(unit) AS unit FROM small_units WHERE vin <> '' GROUP BY vin;
+CREATE TEMP TABLE roster_device AS
+	SELECT device, min(unit) AS unit, arg_min_null(nullif(vin, ''), unit) AS vin
+	FROM small_units WHERE device <> '' GROUP BY device;`
+
+// matching finds the VINs and devices by which readings of some units can be found.
+func matching(ctx context.Context, conn *sql.Conn, units []string) (*match, error) {
+	m := &match{}
+	for _, q := range []struct {
+		text string
+		into *[]string
+	}{
+		{"SELECT vin FROM roster_vin WHERE unit IN (" + quotes(units) + ") ORDER BY 1", &m.vins},
+		{"SELECT device FROM roster_device WHERE unit IN (" + quotes(units) + ") ORDER BY 1", &m.devices},
+	} {
+		rows, err := conn.QueryContext(ctx, q.text)
+		if err != nil {
+			return nil, err
+		}
+		for rows.Next() {
+			var s string
+			if err := rows.Scan(&s); err != nil {
+				rows.Close()
+				return nil, err
+			}
+			*q.into = append(*q.into, s)
+		}
+		if err := rows.Close(); err != nil {
+			return nil, err
+		}
+	}
+	return m, nil
+}

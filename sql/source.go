@@ -1,0 +1,57 @@
+package sql
+
+import (
+	"context"
+	"iter"
+	"time"
+)
+
+// A Source gives the state that a query sees.
+type Source interface {
+	// Pin returns one consistent state. Its files stay readable until Release.
+	Pin(ctx context.Context) (Snapshot, error)
+}
+
+// A Snapshot is one pinned state: the lake's tables as Parquet files, and the small tables beside them.
+type Snapshot interface {
+	// Tables lists the tables of the lake. A table that is missing here reads as empty.
+	Tables() []Table
+	// Small returns one of the tables kept outside the lake: units, alerts, work_orders, series. It is
+	// asked for only when a query mentions it; units also when a query needs the unit of a reading.
+	Small(ctx context.Context, name string) (Rows, error)
+	// Release ends the pin. It is called once.
+	Release()
+}
+
+// A Table is one table of the lake at one snapshot.
+type Table struct {
+	Name        string
+	SnapshotID  int64
+	CommittedAt time.Time
+	Files       []string // Parquet files, absolute paths
+	Rows        int64
+	Fields      []Field
+}
+
+// A Field is one column of a lake table.
+type Field struct {
+	ID   int    // field id in the Parquet files
+	Name string // current name
+	Type string // Iceberg's: string, int, long, double, boolean, timestamp
+}
+
+// Rows is a small table. The dictionary says which columns the view has and of which type; a column
+// that is not given reads NULL, a column that the dictionary does not know is an error.
+type Rows struct {
+	Columns []string
+	// Rows gives the values in the order of Columns. A value is nil, string, bool, int, int64, float64
+	// (NaN reads NULL), time.Time (the zero time reads NULL) or []string.
+	Rows iter.Seq[[]any]
+}
+
+// A Pinned names the snapshot of one lake table that a query saw.
+type Pinned struct {
+	Table       string
+	SnapshotID  int64
+	CommittedAt time.Time
+}

@@ -1,0 +1,130 @@
+package sql
+
+import (
+	"embed"
+	"fmt"
+	"regexp"
+	"slices"
+	"strings"
+	"sync"
+	"text/template"
+)
+
+// A View is one table that a query can read.
+type View struct {
+	Name    string
+	Meaning string // what one row is
+	Columns []ViewColumn
+
+	lake bool // over Parquet files; else a small table
+	body *template.Template
+}
+
+// A ViewColumn is one column of a view, as the dictionary describes it.
+type ViewColumn struct {
+	Name     string
+	Type     string // DuckDB's name
+	Meaning  string
+	Unit     string // UCUM code, "UTC" for times, "unit_of_measure" where that column of the row tells; "" = none
+	NullRule string // when it is null
+}
+
+//go:embed views/*.sql
+var viewFiles embed.FS
+
+// viewNames is the order in which people are told of the views.
+var viewNames = []string{"readings", "reports", "codes", "series", "alerts", "work_orders", "units"}
+
+var lakeViews = []string{"readings", "reports", "codes"}
+
+const viewsHint = "views: readings, reports, codes, series, alerts, work_orders, units; DESCRIBE readings lists its columns"
+
+// Views is the dictionary: every view with its columns, in order. The caller must not change it.
+func Views() []View { return dictionary() }
+
+var dictionary = sync.OnceValue(func() []View {
+	var views []View
+	for _, name := range viewNames {
+		text, err := viewFiles.ReadFile("views/" + name + ".sql")
+		if err != nil {
+			panic("sql: a view without its file: " + name)
+		}
+		v, err := parseView(name, string(text))
+		if err != nil {
+			panic(err) // a file of ours; a test reads them all
+		}
+		views = append(views, v)
+	}
+	return views
+})
+
+func lookup(name string) (View, bool) {
+	for _, v := range dictionary() {
+		if v.Name == name {
+			return v, true
+		}
+	}
+	return View{}, false
+}
+
+// A column line is: expression [AS name][,] -- TYPE | meaning | unit | null rule
+var (
+	columnLine = regexp.MustCompile(`^\s+(.*?),? -- (.*)$`)
+	columnName = regexp.MustCompile(`([a-z0-9_]+)$`)
+)
+
+func parseView(name, text string) (View, error) {
+	v := View{Name: name, lake: slices.Contains(lakeViews, name)}
+	for line := range strings.Lines(text) {
+		line = strings.TrimRight(line, "\n")
+		if rest, ok := strings.CutPrefix(line, "-- "); ok {
+			v.Meaning = strings.TrimSpace(v.Meaning + " " + rest)
+			continue
+		}
+		m := columnLine.FindStringSubmatch(line)
+		if m == nil {
+			continue
+		}
+		parts := strings.Split(m[2], "|")
+		column := columnName.FindString(m[1])
+		if len(parts) != 4 || column == "" {
+			return v, fmt.Errorf("sql: view %s: %q: want a column, then -- TYPE | meaning | unit | null rule", name, line)
+		}
+		for i := range parts {
+			parts[i] = strings.TrimSpace(parts[i])
+		}
+		v.Columns = append(v.Columns, ViewColumn{column, parts[0], parts[1], parts[2], parts[3]})
+	}
+	var err error
+	if v.body, err = template.New(name).Option("missingkey=error").Parse(text); err != nil {
+		return v, fmt.Errorf("sql: view %s: %w", name, err)
+	}
+	return v, nil
+}
+
+// fill is what a view file leaves open.
+type fill struct {
+	Rows   string // the relation with the rows
+	Unit   string // the expression of the unit
+	Roster string // the joins it needs
+}
+
+// rosterFill resolves the unit: a VIN on the roster gives its unit; a VIN that is not on the roster gives
+// none, unless the device's unit has no VIN listed; no VIN gives the device's unit.
+var rosterFill = fill{
+	Unit:   "CASE WHEN v.unit IS NOT NULL THEN v.unit WHEN r.vin IS NULL OR d.vin IS NULL THEN d.unit END",
+	Roster: "LEFT JOIN roster_vin v ON r.vin = v.vin LEFT JOIN roster_device d ON r.device = d.device",
+}
+
+// noRosterFill serves statements that never look at the unit: the joins would be work for nothing.
+var noRosterFill = fill{Unit: "NULL::VARCHAR"}
+
+// create is the statement that makes a view on a connection.
+func (v View) create(f fill) (string, error) {
+	var b strings.Builder
+	fmt.Fprintf(&b, "CREATE TEMP VIEW %s AS\n", v.Name)
+	if err := v.body.Execute(&b, f); err != nil {
+		return "", fmt.Errorf("sql: view %s: %w", v.Name, err)
+	}
+	return b.String(), nil
+}
