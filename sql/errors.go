@@ -86,8 +86,10 @@ func (e *Engine) explain(ctx context.Context, err error) error {
 	case duckdb.ErrorTypeInternal, duckdb.ErrorTypeFatal:
 		msg, _, _ = strings.Cut(msg, "\nStack Trace")
 		return fmt.Errorf("sql: duckdb: %s", msg)
+	case duckdb.ErrorTypeBinder, duckdb.ErrorTypeCatalog:
+		return &Error{Kind: KindInvalid, Message: msg, Hint: viewsHint}
 	}
-	return &Error{Kind: KindInvalid, Message: msg, Hint: viewsHint}
+	return &Error{Kind: KindInvalid, Message: msg}
 }
 
 var errTooLong = errors.New("query over its time")
