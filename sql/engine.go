@@ -8,7 +8,6 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"github.com/marcboeker/go-duckdb"
@@ -197,30 +196,25 @@ func (e *Engine) makeViews(ctx context.Context, conn *sql.Conn, snap Snapshot, n
 	return pinned, nil
 }
 
-// answer runs a judged statement and passes up to most rows to the sink.
+// answer runs a judged statement and passes up to most rows to the sink. What is put before the text of
+// the query ends in a line end, so that explain can tell the place of an error in the text as written.
 func (e *Engine) answer(ctx context.Context, conn *sql.Conn, st *statement, to Sink, most int) (n int, more bool, err error) {
 	text, names := st.text, []string(nil)
 	switch {
 	case st.explain != "":
-		text, to = st.explain+st.text, &planLines{to: to}
+		text, to = st.explain+"\n"+st.text, &planLines{to: to}
 	case st.show:
+		text = "\n" + st.text
 	case st.limited: // a second LIMIT needs a subquery, and that renames repeated columns
 		if names, err = e.names(ctx, conn, st.text); err != nil {
 			return 0, false, err
 		}
-		text = fmt.Sprintf("SELECT * FROM (%s\n) LIMIT %d", st.text, most+1)
+		text = fmt.Sprintf("SELECT * FROM (\n%s\n) LIMIT %d", st.text, most+1)
 	default:
-		text = fmt.Sprintf("(%s\n) LIMIT %d", st.text, most+1)
+		text = fmt.Sprintf("(\n%s\n) LIMIT %d", st.text, most+1)
 	}
 	rows, err := conn.QueryContext(ctx, text)
 	if err != nil {
-		if strings.Contains(err.Error(), "\nLINE ") && ctx.Err() == nil { // say it of the text as it was written
-			if s, e2 := conn.PrepareContext(ctx, st.text); e2 != nil {
-				err = e2
-			} else {
-				s.Close()
-			}
-		}
 		return 0, false, e.explain(ctx, err)
 	}
 	defer rows.Close()
@@ -255,13 +249,8 @@ func (e *Engine) answer(ctx context.Context, conn *sql.Conn, st *statement, to S
 
 // names are the column names of a query as it was written.
 func (e *Engine) names(ctx context.Context, conn *sql.Conn, query string) ([]string, error) {
-	rows, err := conn.QueryContext(ctx, "DESCRIBE "+query)
+	rows, err := conn.QueryContext(ctx, "DESCRIBE\n"+query)
 	if err != nil {
-		if s, e2 := conn.PrepareContext(ctx, query); e2 != nil {
-			err = e2
-		} else {
-			s.Close()
-		}
 		return nil, e.explain(ctx, err)
 	}
 	defer rows.Close()

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"regexp"
+	"strconv"
 	"strings"
 
 	"github.com/marcboeker/go-duckdb"
@@ -57,6 +59,22 @@ func caret(query string, at int) string {
 	return "\n" + prefix + line + "\n" + string(pad) + "^"
 }
 
+var linePlace = regexp.MustCompile(`(?s)^(.*\nLINE )(\d+)(: [^\n]*\n)( *\^.*)$`)
+
+// lineAsWritten corrects the place that DuckDB gives: the query stands one line down in what it ran.
+func lineAsWritten(msg string) string {
+	m := linePlace.FindStringSubmatch(msg)
+	if m == nil {
+		return msg
+	}
+	n, err := strconv.Atoi(m[2])
+	if err != nil || n < 2 {
+		return msg
+	}
+	line := strconv.Itoa(n - 1)
+	return m[1] + line + m[3] + m[4][len(m[2])-len(line):] // 10 becomes 9: the caret moves with it
+}
+
 // explain turns what DuckDB says into an Error; ctx is the query's own, cause the caller's.
 func (e *Engine) explain(ctx context.Context, err error) error {
 	if err == nil {
@@ -76,7 +94,7 @@ func (e *Engine) explain(ctx context.Context, err error) error {
 	if !errors.As(err, &d) {
 		return &Error{Kind: KindInvalid, Message: strings.TrimPrefix(err.Error(), "database/sql/driver: "), Hint: "cast the column to text: column::VARCHAR"}
 	}
-	msg := strings.TrimSpace(d.Msg)
+	msg := lineAsWritten(strings.TrimSpace(d.Msg))
 	switch d.Type {
 	case duckdb.ErrorTypeOutOfMemory:
 		return &Error{Kind: KindMemory, Message: "the query needs more memory than it may use (" + e.config.MemoryLimit + ")",

@@ -13,7 +13,7 @@ import (
 // A statement is a query that may run, and what it needs.
 type statement struct {
 	text    string // without the closing semicolon and without EXPLAIN
-	explain string // "EXPLAIN " or "EXPLAIN ANALYZE " when asked for, else ""
+	explain string // EXPLAIN or EXPLAIN ANALYZE when asked for, else ""
 	show    bool   // the whole is DESCRIBE, SHOW or SUMMARIZE
 	list    bool   // SHOW TABLES: answered without DuckDB
 	limited bool   // has a LIMIT of its own
@@ -46,9 +46,9 @@ func (e *Engine) judge(ctx context.Context, conn *sql.Conn, query string) (*stat
 	}
 	s := &statement{text: query}
 	if m := explainWord.FindStringSubmatch(query); m != nil {
-		s.explain = "EXPLAIN "
+		s.explain = "EXPLAIN"
 		if m[1] != "" {
-			s.explain = "EXPLAIN ANALYZE "
+			s.explain = "EXPLAIN ANALYZE"
 		}
 		s.text = query[len(m[0]):]
 	}

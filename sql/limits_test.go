@@ -44,10 +44,10 @@ func TestQuery_CallerGivesUp(t *testing.T) {
 }
 
 func TestQuery_MemoryIsLimited(t *testing.T) {
-	e, f := open(t, func(c *sql.Config) { c.MemoryLimit = "100MB" }), newFixture(t)
-	_, err := e.Query(t.Context(), f, "select count(distinct md5(i::varchar)) from range(20000000) t(i)")
+	e, f := open(t, func(c *sql.Config) { c.MemoryLimit = "50MB" }), newFixture(t)
+	_, err := e.Query(t.Context(), f, "select count(distinct md5(i::varchar)) from range(3000000) t(i)")
 	var stopped *sql.Error
-	if !errors.As(err, &stopped) || stopped.Kind != sql.KindMemory || !strings.Contains(err.Error(), "100MB") {
+	if !errors.As(err, &stopped) || stopped.Kind != sql.KindMemory || !strings.Contains(err.Error(), "50MB") {
 		t.Errorf("got %v", err)
 	}
 }

@@ -32,7 +32,7 @@ func TestWriteJSON(t *testing.T) {
 		"select 0.1::double as d, 1e300 as e, 1.1::float as f":                     `{"d":0.1,"e":1e+300,"f":1.1}`,
 		"select 'nan'::double as n, '-inf'::double as i, 'inf'::float as f":        `{"n":null,"i":null,"f":null}`,
 		"select 'infinity'::timestamp as t":                                        `{"t":null}`,
-		"select 18446744073709551615::ubigint as u, -128::tinyint as t":            `{"u":18446744073709551615,"t":-128}`,
+		"select 18446744073709551615::ubigint as u, (-128)::tinyint as t":          `{"u":18446744073709551615,"t":-128}`,
 		"select true as t, false as f":                                             `{"t":true,"f":false}`,
 		"select [1, null, 3] as l, [['a'], []] as n":                               `{"l":[1,null,3],"n":[["a"],[]]}`,
 		"select {a: 1, b: [timestamp '2026-03-02', null]} as s":                    `{"s":{"a":1,"b":["2026-03-02T00:00:00Z",null]}}`,
