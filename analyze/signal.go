@@ -35,14 +35,14 @@ type Signal struct {
 
 // Evidence is what a signal rests on, at the moment it was raised, and the newest state of its series.
 type Evidence struct {
-	Settings      string    // version of the settings used
-	Epoch         int       // ordinal of the epoch within the series, from 1
-	Fresh         int       // fresh results in the epoch when raised
-	Baseline      float64   // healthy level, in the unit of measure
-	Spread        float64   // healthy spread (one standard deviation), in the unit of measure
-	Toward        string    // "max" or "min": which limit the value moves to; "" when none
-	Value         float64   // the raising value
-	Limit         float64   // the limit it moves to
+	Settings      string  // version of the settings used
+	Epoch         int     // ordinal of the epoch within the series, from 1
+	Fresh         int     // fresh results in the epoch when raised
+	Baseline      float64 // healthy level, in the unit of measure
+	Spread        float64 // healthy spread (one standard deviation), in the unit of measure
+	Toward        string  // "max" or "min": which limit the value moves to; "" when none
+	Value         float64 // the raising value
+	Limit         float64 // the limit it moves to
 	UnitOfMeasure string
 	Used          float64   // share of the healthy distance to the limit used up when raised, 0 to 1
 	Score         float64   // CUSUM score when raised, in log average run length

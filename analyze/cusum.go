@@ -1,0 +1,73 @@
+package analyze
+
+import "math"
+
+// allowances are the reference values k of the bank, in standard deviations: half of the lasting moves
+// that each of them finds fastest.
+var allowances = [3]float64{0.25, 0.5, 1}
+
+// middle is the member of the bank whose last zero dates the change.
+const middle = 1
+
+// Residuals are clipped before they are summed, so that one wild result cannot carry an alarm.
+const (
+	clipDown = -3
+	clipUp   = 2.5
+)
+
+// step is one step of the one-sided CUSUM of Page (1954, Biometrika 41):
+//
+//	C = max(0, C + z - k)
+func step(c, z, k float64) float64 { return max(0, c+z-k) }
+
+// overshoot is the mean excess of a normal random walk over a boundary (Siegmund 1985, Sequential Analysis).
+const overshoot = 1.166
+
+// logRun is the log of the average run length to a chance excursion as high as c:
+//
+//	ln ARL ~ 2k(c + 1.166) - ln(2k^2)
+//
+// Siegmund's approximation for independent standard normal z, with the terms that vanish for large c left
+// out. It makes scores of different k comparable. Zero for c = 0.
+func logRun(c, k float64) float64 {
+	if c <= 0 {
+		return 0
+	}
+	return max(0, 2*k*(c+overshoot)-math.Log(2*k*k))
+}
+
+// A bank is a set of one-sided CUSUMs toward one limit.
+type bank struct {
+	c    [len(allowances)]float64
+	zero int64 // read_at (us) of the last result that left the middle member at zero
+}
+
+// add takes a residual z read at time at. The members are held at most a little above threshold, so
+// that they can fall again after a repair (Gandy and Lau 2013, Biometrika 100).
+func (b *bank) add(z float64, at int64, threshold float64) {
+	z = min(max(z, clipDown), clipUp)
+	for i, k := range allowances {
+		b.c[i] = min(step(b.c[i], z, k), threshold/(2*k)+5)
+	}
+	if b.c[middle] == 0 {
+		b.zero = at
+	}
+}
+
+// score is the largest log average run length of the members; 0 when all are at zero.
+func (b *bank) score() float64 {
+	s := 0.0
+	for i, k := range allowances {
+		s = max(s, logRun(b.c[i], k))
+	}
+	return s
+}
+
+// since is the last zero (us): a lasting move began no later than that result's successor, and the zero
+// itself is what is reported (Page 1954; Hinkley 1971). 0 while the score is zero.
+func (b *bank) since() int64 {
+	if b.c[middle] == 0 {
+		return 0
+	}
+	return b.zero
+}

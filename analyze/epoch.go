@@ -1,0 +1,142 @@
+package analyze
+
+import (
+	"math"
+
+	"marginline/ingest/series"
+)
+
+// pair is a pair of limits as read; None where absent.
+type pair struct{ min, max int32 }
+
+// epoch is a stretch of a series within which results compare: one calibration, one unit, one pair of
+// limits. A clear of codes does not end it: the part is the same, and so is its healthy level.
+type epoch struct {
+	n       int    // ordinal from 1
+	cal     string // calibration id, the last known one; "" until one was read
+	unit    int32  // unit-and-scaling id or SLOT; None where the protocol has none
+	limits  pair
+	fresh   int    // results taken
+	moving  bool   // the limits follow the operating point: the margin is followed
+	total   int    // results of the series, all epochs
+	turns   [2]int // total at the last two changes of the limits alone
+	changes int
+}
+
+// opens says whether a result opens a new epoch, and enters it.
+//
+// A pair of limits that keeps moving (the third of three pairs within twenty results; a pair that comes
+// back counts again) stops opening epochs: from then on the normalised margin is followed, until the
+// calibration changes.
+func (e *epoch) opens(r *series.Result, cal string, set *Settings) bool {
+	unit := r.UAS
+	if unit == series.None {
+		unit = r.Slot
+	}
+	limits := pair{r.Raw.Min, r.Raw.Max}
+	e.total++
+	switch {
+	case e.n == 0:
+	case e.cal != "" && cal != "" && e.cal != cal, unit != e.unit:
+		e.moving, e.changes = false, 0
+	case limits != e.limits && !e.moving:
+		e.changes++
+		e.turns[0], e.turns[1] = e.turns[1], e.total
+		e.moving = e.changes >= 2 && e.total-e.turns[0] < set.MovingWithin
+	default:
+		if cal != "" {
+			e.cal = cal
+		}
+		e.limits = limits
+		e.fresh++
+		return false
+	}
+	e.n++
+	e.fresh = 1
+	e.unit, e.limits = unit, limits
+	if cal != "" {
+		e.cal = cal
+	}
+	return true
+}
+
+// sides are the limits of a result as the streams see them.
+type sides struct {
+	x, limit [2]float64 // oriented value and limit toward the maximum and the minimum
+	real     [2]bool
+	natural  float64 // a length that goes with the quantity itself, for a scale
+	quantum  float64 // step of the value
+}
+
+// The two sides.
+const (
+	up   = 0 // toward the maximum
+	down = 1 // toward the minimum
+)
+
+var toward = [2]string{up: "max", down: "min"}
+
+// sidesOf turns a result into oriented lengths. In an epoch with moving limits they are normalised: the
+// limit is 0 and the value is minus the margin, so that 0.3 of margin lost is the same everywhere.
+func sidesOf(r *series.Result, moving bool) sides {
+	lo, hi := !math.IsNaN(r.Min), !math.IsNaN(r.Max)
+	s := sides{real: [2]bool{hi, lo}, quantum: quantumOf(r)}
+	s.x = [2]float64{r.Value, -r.Value}
+	s.limit = [2]float64{r.Max, -r.Min}
+	switch {
+	case lo && hi:
+		s.natural = (r.Max - r.Min) / 2
+	case hi:
+		s.natural = math.Abs(r.Max)
+	case lo:
+		s.natural = math.Abs(r.Min)
+	}
+	if !moving {
+		return s
+	}
+	scale := s.natural
+	if scale == 0 {
+		scale = 1
+	}
+	if lo != hi && !math.IsNaN(r.Margin) {
+		s.x = [2]float64{-r.Margin, -r.Margin}
+	} else {
+		s.x = [2]float64{(r.Value - r.Max) / scale, (r.Min - r.Value) / scale}
+	}
+	s.limit, s.natural, s.quantum = [2]float64{}, 1, s.quantum/scale
+	return s
+}
+
+// valueAt turns an oriented length back into the unit of measure, under the limits of r.
+func valueAt(x float64, side int, r *latest, moving bool) float64 {
+	lo, hi := !math.IsNaN(r.min), !math.IsNaN(r.max)
+	switch {
+	case !moving && side == up:
+		return x
+	case !moving:
+		return -x
+	case side == up && lo && hi:
+		return r.max + x*(r.max-r.min)/2
+	case side == up:
+		return r.max + x*math.Abs(r.max)
+	case lo && hi:
+		return r.min - x*(r.max-r.min)/2
+	case x >= 0 || math.IsNaN(r.margin):
+		return r.min - x*math.Abs(r.min)
+	default:
+		return r.min / max(1+x, 0.01)
+	}
+}
+
+// quantumOf is the step of the value, from the raw integers; 0 when they do not tell.
+func quantumOf(r *series.Result) float64 {
+	switch {
+	case !math.IsNaN(r.Max) && r.Raw.Max != series.None && r.Raw.Max != r.Raw.Value:
+		return (r.Max - r.Value) / float64(r.Raw.Max-r.Raw.Value)
+	case !math.IsNaN(r.Min) && r.Raw.Min != series.None && r.Raw.Min != r.Raw.Value:
+		return (r.Value - r.Min) / float64(r.Raw.Value-r.Raw.Min)
+	case r.Raw.Value != 0 && r.Raw.Value != series.None:
+		return math.Abs(r.Value / float64(r.Raw.Value))
+	}
+	return 0
+}

@@ -1,0 +1,208 @@
+package analyze
+
+import (
+	"math"
+	"time"
+
+	"marginline/ingest/series"
+)
+
+// The claims a series can make, by index in watch.open.
+const (
+	claimDrift = iota
+	claimJump
+	claimNear
+	claimFailed
+	claims
+)
+
+var kinds = [claims]Kind{Drift, Jump, Imminent, Failed}
+
+// judge makes the claims that a fresh result gives ground for, and takes standing ones back.
+func (w *watch) judge(r *series.Result, m moment, s sides, v *Vehicle) {
+	for i := range w.side {
+		st := &w.side[i]
+		if !st.on {
+			continue
+		}
+		x := s.x[i]
+		st.count(x, m.at, r.Margin, w.epoch.fresh, v.set)
+		if r.Passed == series.False && x > s.limit[i] {
+			w.raise(claimFailed, i, r, m, v)
+		}
+		switch {
+		case st.lowLong(m.at, &w.rule):
+			st.sick = true
+			w.raise(claimNear, i, r, m, v)
+		case w.epoch.fresh < v.set.MinResults:
+		default:
+			if st.jumped(m.at) {
+				w.raise(claimJump, i, r, m, v)
+			}
+			if st.drifts(m.at, &w.rule, v.set) {
+				w.raise(claimDrift, i, r, m, v)
+			}
+			if st.near(m.at, &w.rule, v.set) {
+				w.raise(claimNear, i, r, m, v)
+			}
+		}
+	}
+	w.end(r, m, s, v)
+}
+
+// count keeps the counts that the rules look at.
+func (s *stream) count(x float64, at int64, margin float64, fresh int, set *Settings) {
+	u := s.used(x)
+	gate, ok := s.gate(set)
+	tally(&s.run, &s.runAt, at, ok && u >= set.HoldShare*gate)
+	tally(&s.far, &s.farAt, at, u >= set.JumpUsed && x-s.base >= set.JumpSpread*s.spread())
+	tally(&s.low, &s.lowAt, at, fresh <= set.LearnResults && margin < set.LowMargin)
+}
+
+// tally counts how often in a row something is so, and since when.
+func tally(n *int, since *int64, at int64, so bool) {
+	switch {
+	case !so:
+		*n = 0
+	case *n == 0:
+		*n, *since = 1, at
+	default:
+		*n++
+	}
+}
+
+func spans(since, at int64, d time.Duration) bool { return at-since >= d.Microseconds() }
+
+// jumped: two results in a row far from the healthy level and far along to the limit.
+func (s *stream) jumped(at int64) bool { return s.far >= 2 }
+
+// lowLong: hardly any margin from the first results on; there is no healthy level to compare with.
+func (s *stream) lowLong(at int64, r *Rule) bool {
+	return s.low >= r.Confirm && spans(s.lowAt, at, r.Span)
+}
+
+// holds: the last results all stayed well up to the gate, long enough.
+func (s *stream) holds(at int64, r *Rule) bool {
+	return s.run >= r.Confirm && spans(s.runAt, at, r.Span)
+}
+
+// drifts: the score says that it is not chance, the level that it matters, and the last results agree.
+func (s *stream) drifts(at int64, r *Rule, set *Settings) bool {
+	gate, ok := s.gate(set)
+	if !ok || s.bank.score() < set.Threshold || !s.holds(at, r) {
+		return false
+	}
+	level := s.level()
+	return level >= gate ||
+		level >= set.FastUsed && s.trend.beyond(set.FastDays, s.limit, s.noise(set)) >= set.FastChance
+}
+
+// near: the level has come far and will probably be beyond the limit within two weeks.
+func (s *stream) near(at int64, r *Rule, set *Settings) bool {
+	return s.holds(at, r) && s.level() >= set.NearUsed &&
+		s.trend.beyond(set.NearDays, s.limit, s.noise(set)) >= set.NearChance
+}
+
+// raise makes a claim, unless it stands already.
+func (w *watch) raise(claim, side int, r *series.Result, m moment, v *Vehicle) {
+	if w.open[claim] != 0 {
+		return
+	}
+	st := &w.side[side]
+	e := Evidence{
+		Settings: v.set.Version, Epoch: w.epoch.n, Fresh: w.epoch.fresh,
+		Baseline: valueAt(st.base, side, &w.last, w.epoch.moving), Spread: w.spreadOf(side),
+		Toward: toward[side], Value: r.Value, Limit: r.Max, UnitOfMeasure: r.UnitOfMeasure,
+		Used: st.level(), Score: st.bank.score(), Threshold: v.set.Threshold,
+	}
+	if side == down {
+		e.Limit = r.Min
+	}
+	since := st.bank.since()
+	switch claim {
+	case claimJump:
+		since = st.farAt
+	case claimFailed:
+		e.Used = max(1, st.used(st.sideOf(r)))
+		if e.Score < v.set.Threshold {
+			since = 0
+		}
+	}
+	if st.sick || math.IsNaN(e.Used) {
+		e.Used = 1 - r.Margin // there is no healthy level: the share of the whole margin
+	}
+	e.Since = timeOf(since)
+	if w.epoch.fresh < v.set.MinResults || st.room() <= 0 {
+		st.sick = true
+	}
+	v.signals = append(v.signals, Signal{
+		Key: v.key(w), VIN: v.vin, Family: w.family, Kind: kinds[claim], RaisedAt: timeOf(m.at), Evidence: e,
+	})
+	w.open[claim] = int32(len(v.signals))
+	for i := range w.side {
+		w.side[i].standing = true
+	}
+}
+
+// sideOf is the oriented value of r in an epoch whose limits stand still.
+func (s *stream) sideOf(r *series.Result) float64 { return s.sign * r.Value }
+
+// end takes the standing claims back after enough results near the healthy level.
+func (w *watch) end(r *series.Result, m moment, s sides, v *Vehicle) {
+	if !w.claimed() {
+		return
+	}
+	well, sick := r.Passed == series.True, false
+	for i := range w.side {
+		st := &w.side[i]
+		if !st.on {
+			continue
+		}
+		sick = sick || st.sick
+		well = well && st.wellAt(s.x[i], r.Margin, s.natural, v.set)
+	}
+	tally(&w.well, &w.wellAt, m.at, well)
+	if w.well < v.set.GoodInRow || !spans(w.wellAt, m.at, v.set.GoodSpan) {
+		return
+	}
+	ended, moved := "recovered", false
+	for _, n := range w.open {
+		moved = moved || n != 0 && v.signals[n-1].Evidence.Epoch != w.epoch.n
+	}
+	if moved {
+		ended = "epoch"
+	}
+	for i, n := range w.open {
+		if n != 0 {
+			v.signals[n-1].EndedAt, v.signals[n-1].Ended = timeOf(m.at), ended
+			w.open[i] = 0
+		}
+	}
+	w.well = 0
+	for i := range w.side {
+		st := &w.side[i]
+		switch {
+		case !st.on:
+		case sick || moved: // what was learnt is not of the healthy part
+			st.begin(st.sign, s.x[i], s.limit[i], s.natural, s.quantum, m.at, v.set)
+		default:
+			st.recover(m.at)
+		}
+	}
+	if sick || moved {
+		w.epoch.fresh = 1
+	}
+}
+
+// wellAt says whether x is near the healthy level or, where there is none, has a good margin.
+func (s *stream) wellAt(x, margin, natural float64, set *Settings) bool {
+	u := s.used(x)
+	if s.sick || math.IsNaN(u) {
+		if math.IsNaN(margin) {
+			margin = (s.limit - x) / natural
+		}
+		return margin >= set.GoodMargin
+	}
+	gate, _ := s.gate(set)
+	return u < set.GoodShare*min(gate, set.GateMost)
+}

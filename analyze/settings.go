@@ -1,0 +1,97 @@
+package analyze
+
+import "time"
+
+// Settings holds every threshold of the detector. Evidence names the version, so that a claim can be
+// made again from the same readings and the same settings.
+type Settings struct {
+	Version string
+
+	// Baseline.
+	LearnResults int     // fresh results before a baseline is more than a guess
+	MinResults   int     // fresh results before a drift, a jump or a near limit may be claimed at all
+	PriorSpread  float64 // expected healthy spread as a share of the distance to the limit
+	PriorWeight  float64 // degrees of freedom behind that expectation
+	SpreadFloor  float64 // smallest spread believed, as a share of the distance to the limit
+
+	// Score.
+	Threshold float64 // CUSUM score that may raise a drift, in log average run length
+
+	// Claims, in shares of the healthy distance to the limit (0 healthy, 1 at the limit).
+	GateUsed   float64 // level that a drift must have reached
+	GateSpread float64 // ... or this many healthy spreads, where that is more
+	GateMost   float64 // no limit can be watched whose gate lies beyond this share
+	FastUsed   float64 // a drift may be claimed from here if the limit is likely reached within FastDays
+	FastDays   float64
+	FastChance float64
+	HoldShare  float64 // the confirming results must each have used this share of the gate
+	JumpUsed   float64 // two results in a row beyond this are a jump ...
+	JumpSpread float64 // ... if they are also this many spreads away
+	NearUsed   float64 // a near limit must have reached this
+	NearDays   float64 // and be likely to be crossed within these days
+	NearChance float64
+	LowMargin  float64 // margin below which a series is sick from the start
+	GoodMargin float64 // margin above which such a series is well again
+	GoodShare  float64 // results below this share of the gate are healthy
+	GoodInRow  int     // this many healthy results in a row take a claim back ...
+	GoodSpan   time.Duration
+
+	Usual    Rule            // how a drift is confirmed
+	Families map[string]Rule // where a family differs
+
+	// Forecast, relative to the spread.
+	SlopePrior float64 // standard deviation of the slope at the start, spreads a day
+	SlopeDrift float64 // variance of the slope's random walk, spreads squared a day cubed
+
+	// Operating point.
+	MovingWithin int // three limit pairs within this many results are limits that follow the operating point
+
+	SurpriseAfter time.Duration // data of a unit before a code can be a surprise
+}
+
+// A Rule is what differs between families of monitors.
+type Rule struct {
+	Phi     float64       // correlation of successive results
+	Confirm int           // fresh results in a row that must stay beyond HoldShare of the gate
+	Span    time.Duration // and the time they must span
+}
+
+const day = 24 * time.Hour
+
+// DefaultSettings are the shipped settings. Where nothing else is said, a figure is our own choice,
+// measured on invented fleets.
+func DefaultSettings() Settings {
+	return Settings{
+		Version:      "2026-11.1",
+		LearnResults: 12, MinResults: 6,
+		PriorSpread: 0.08, PriorWeight: 6, SpreadFloor: 0.02,
+		Threshold: 10,
+		GateUsed:  0.35, GateSpread: 3, GateMost: 0.8, HoldShare: 0.7,
+		FastUsed: 0.25, FastDays: 30, FastChance: 0.6,
+		JumpUsed: 0.7, JumpSpread: 4,
+		NearUsed: 0.5, NearDays: 14, NearChance: 0.5,
+		LowMargin: 0.15, GoodMargin: 0.35,
+		GoodShare: 0.5, GoodInRow: 5, GoodSpan: day,
+		Usual: Rule{Confirm: 3, Span: 2 * day},
+		Families: map[string]Rule{
+			// A few wild results in a hot week after refuelling are vapour, not a leak: common practice.
+			"evap": {Confirm: 5, Span: 6 * day},
+			// Soot rises and is burnt off; ash stays. Watch the floor of the saw-tooth: common practice.
+			"pm_filter": {Phi: 0.5, Confirm: 8, Span: 6 * day},
+			// Results that the control unit has filtered, or that follow slow states.
+			"fuel_system":      {Phi: 0.5, Confirm: 4, Span: 3 * day},
+			"nox_catalyst_scr": {Phi: 0.5, Confirm: 4, Span: 3 * day},
+			"misfire":          {Phi: 0.3, Confirm: 5, Span: 3 * day},
+		},
+		SlopePrior: 0.05, SlopeDrift: 4e-4,
+		MovingWithin:  20,
+		SurpriseAfter: 7 * day,
+	}
+}
+
+func (s *Settings) rule(family string) Rule {
+	if r, ok := s.Families[family]; ok {
+		return r
+	}
+	return s.Usual
+}

@@ -1,0 +1,80 @@
+package analyze
+
+import "math"
+
+// trend is a local linear trend: a level and a slope per day that both wander, followed by a Kalman
+// filter (West and Harrison 1997; Durbin and Koopman 2012, section 3.2).
+type trend struct {
+	l, b          float64 // level, slope per day
+	p11, p12, p22 float64 // their covariance
+}
+
+// noise is what the filter expects: variance r of a result, ql of the level's and qb of the slope's
+// random walk a day.
+type noise struct{ r, ql, qb float64 }
+
+// predict moves the state dt days on:
+//
+//	l += b dt,  P = F P F' + Q,  Q = [[ql dt + qb dt^3/3, qb dt^2/2], [., qb dt]]
+func (t *trend) predict(dt float64, n noise) {
+	t.l += t.b * dt
+	t.p11 += 2*dt*t.p12 + dt*dt*t.p22 + n.ql*dt + n.qb*dt*dt*dt/3
+	t.p12 += dt*t.p22 + n.qb*dt*dt/2
+	t.p22 += n.qb * dt
+}
+
+// update takes a result in. The innovation is cut to clip standard deviations; math.Inf(1) cuts nothing.
+func (t *trend) update(x float64, n noise, clip float64) {
+	s := t.p11 + n.r
+	e := x - t.l
+	if most := clip * math.Sqrt(s); math.Abs(e) > most {
+		e = math.Copysign(most, e)
+	}
+	k1, k2 := t.p11/s, t.p12/s
+	t.l += k1 * e
+	t.b += k2 * e
+	t.p22 -= k2 * t.p12
+	t.p12 *= 1 - k1
+	t.p11 *= 1 - k1
+}
+
+// lead is how many standard deviations the level is beyond limit h days ahead.
+func (t *trend) lead(h, limit float64, n noise) float64 {
+	v := t.p11 + 2*h*t.p12 + h*h*t.p22 + n.ql*h + n.qb*h*h*h/3
+	return (t.l + t.b*h - limit) / math.Sqrt(v)
+}
+
+// beyond is the probability that the level is beyond limit h days ahead: Phi of lead. It is the level's
+// probability on that day; that of a first passage by then is a little larger.
+func (t *trend) beyond(h, limit float64, n noise) float64 {
+	return 0.5 * math.Erfc(-t.lead(h, limit, n)/math.Sqrt2)
+}
+
+// yearDays is how far a forecast looks.
+const yearDays = 365
+
+// cross is the smallest number of days after which the level is beyond limit with the probability whose
+// normal quantile is q; false when that is not so within a year.
+func (t *trend) cross(q, limit float64, n noise) (days float64, ok bool) {
+	if t.lead(0, limit, n) >= q {
+		return 0, true
+	}
+	for h := 1.0; h <= yearDays; h++ {
+		if t.lead(h, limit, n) < q {
+			continue
+		}
+		lo, hi := h-1, h
+		for range 40 {
+			if mid := (lo + hi) / 2; t.lead(mid, limit, n) >= q {
+				hi = mid
+			} else {
+				lo = mid
+			}
+		}
+		return hi, true
+	}
+	return 0, false
+}
+
+// normalP90 is the 0.9 quantile of the standard normal distribution.
+const normalP90 = 1.2815515655446004

@@ -1,0 +1,245 @@
+package analyze
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"marginline/ingest/series"
+)
+
+// ErrOrder is returned for a poll that is older than one already folded.
+var ErrOrder = errors.New("poll is out of order")
+
+// A Vehicle is the state of one unit: a pure fold over its polls in the order of series.Poll.Before. The
+// same polls in that order give the same state, byte for byte. Not safe for concurrent use.
+type Vehicle struct {
+	unit, vin string
+	monitors  Monitors
+	set       *Settings
+
+	first  int64 // read_at (us) of the first poll folded
+	last   int64 // of the newest
+	report string
+	any    bool
+	clock  clock
+	watch  []watch
+	index  map[testKey]int32
+	live   []int32 // watches of live counters
+	cals   []cal
+	groups []group
+	codes  []codeKey // confirmed and active codes seen so far
+
+	signals []Signal
+	trace   *tracer
+	work    []work // scratch of Apply
+	polls   int64
+}
+
+type testKey struct{ ecu, test string }
+type codeKey struct{ ecu, code string }
+
+// cal is the last calibration id known of a control unit.
+type cal struct{ ecu, id string }
+
+// group is a readiness group of a control unit. Its completion bit tells of a monitor only while it has
+// no other.
+type group struct {
+	ecu     string
+	id      int
+	monitor string
+	many    bool
+}
+
+// work is a result of the poll in hand with the watch it belongs to.
+type work struct {
+	watch  int32
+	result *series.Result
+}
+
+// NewVehicle returns the state of a unit before its first poll. vin is the roster's, "" when it has none.
+func NewVehicle(unit, vin string, m Monitors, set *Settings) *Vehicle {
+	return &Vehicle{unit: unit, vin: vin, monitors: m, set: set, index: map[testKey]int32{}}
+}
+
+// Apply folds a poll. A poll without a good clock is left out, and so is the newest one given again;
+// ErrOrder is returned, and nothing changed, for a poll before the newest.
+func (v *Vehicle) Apply(p *series.Poll) error {
+	if !p.ClockOK {
+		return nil
+	}
+	at := p.ReadAt.UnixMicro()
+	switch {
+	case !v.any:
+		v.first = at
+	case at == v.last && p.ReportID == v.report:
+		return nil
+	case at < v.last, at == v.last && p.ReportID < v.report:
+		return fmt.Errorf("%w: unit %s: %s of %s comes after %s of %s", ErrOrder, v.unit,
+			p.ReportID, p.ReadAt.Format(time.RFC3339), v.report, timeOf(v.last).Format(time.RFC3339))
+	}
+	v.any, v.last, v.report = true, at, p.ReportID
+	v.polls++
+	if v.vin == "" {
+		v.vin = p.VIN
+	}
+	trip := v.clock.tick(at, p.Context.RunTimeS)
+	for _, i := range v.live {
+		v.watch[i].release(trip, v)
+	}
+	v.sort(p)
+	raised := len(v.signals)
+	for _, k := range v.work {
+		w := &v.watch[k.watch]
+		g := &v.groups[w.group]
+		w.read(k.result, moment{
+			at: at, report: p.ReportID, trip: trip, cal: v.calOf(w.ecu), alone: g.id != 0 && !g.many,
+		}, v)
+	}
+	v.surprises(p, at, raised)
+	return nil
+}
+
+// sort finds the watch of every result of a poll, and notes calibrations and monitors, so that the order
+// of results within a report does not matter.
+func (v *Vehicle) sort(p *series.Poll) {
+	v.work = v.work[:0]
+	next := int32(0)
+	for i := range p.Results {
+		r := &p.Results[i]
+		// Reports repeat the same tests in the same order: try the successor first.
+		if int(next) >= len(v.watch) || v.watch[next].test != r.Test || v.watch[next].ecu != r.ECU {
+			n, ok := v.index[testKey{r.ECU, r.Test}]
+			if !ok {
+				n = v.add(r, p.Bus)
+			}
+			next = n
+		}
+		if r.CalID != "" {
+			v.setCal(r.ECU, r.CalID)
+		}
+		if w := &v.watch[next]; w.poll == v.polls { // the same test twice in one report
+			for j := range v.work {
+				if v.work[j].watch == next {
+					v.work[j].result = join(v.work[j].result, r)
+				}
+			}
+		} else {
+			w.poll = v.polls
+			v.work = append(v.work, work{next, r})
+		}
+		next++
+	}
+}
+
+// join is one result of two of the same test in one report. Older buses send a limit a message, and when
+// the test ran between the two messages their values differ. Otherwise the later one stands.
+func join(a, b *series.Result) *series.Result {
+	j := *b
+	if a.State != series.StateOK || b.State != series.StateOK {
+		return &j
+	}
+	if math.IsNaN(j.Min) && math.IsNaN(b.Min) && math.IsNaN(a.Max) {
+		j.Min, j.Raw.Min = a.Min, a.Raw.Min
+	} else if math.IsNaN(j.Max) && math.IsNaN(a.Min) {
+		j.Max, j.Raw.Max = a.Max, a.Raw.Max
+	} else {
+		return &j
+	}
+	j.Passed = min(a.Passed, b.Passed)
+	j.Margin = math.Min(a.Margin, b.Margin)
+	return &j
+}
+
+func (v *Vehicle) add(r *series.Result, bus series.Bus) int32 {
+	n := int32(len(v.watch))
+	w := newWatch(r, bus, v.monitors, v.set)
+	w.group = v.join(r)
+	v.watch = append(v.watch, *w)
+	v.index[testKey{r.ECU, r.Test}] = n
+	if w.live {
+		v.live = append(v.live, n)
+	}
+	return n
+}
+
+// join notes the monitor of a result in its group and returns the group's index.
+func (v *Vehicle) join(r *series.Result) int {
+	id, monitor := v.monitors.Group(r), monitorOf(r)
+	for i := range v.groups {
+		if g := &v.groups[i]; g.id == id && g.ecu == r.ECU {
+			g.many = g.many || g.monitor != monitor
+			return i
+		}
+	}
+	v.groups = append(v.groups, group{ecu: r.ECU, id: id, monitor: monitor})
+	return len(v.groups) - 1
+}
+
+func (v *Vehicle) setCal(ecu, id string) {
+	for i := range v.cals {
+		if v.cals[i].ecu == ecu {
+			v.cals[i].id = id
+			return
+		}
+	}
+	v.cals = append(v.cals, cal{ecu, id})
+}
+
+func (v *Vehicle) calOf(ecu string) string {
+	for i := range v.cals {
+		if v.cals[i].ecu == ecu {
+			return v.cals[i].id
+		}
+	}
+	return ""
+}
+
+// surprises claims the confirmed and active codes that nothing gave warning of: first read when the unit
+// had been watched for a week, of a family with a monitored test, with no signal of that family from an
+// earlier poll. before is the number of signals there were when the poll began.
+func (v *Vehicle) surprises(p *series.Poll, at int64, before int) {
+	for i := range p.Codes {
+		c := &p.Codes[i]
+		k := codeKey{c.ECU, c.Code}
+		if c.Kind != series.CodeConfirmed && c.Kind != series.CodeActive || slices.Contains(v.codes, k) {
+			continue
+		}
+		v.codes = append(v.codes, k)
+		family := v.monitors.CodeFamily(c.Code)
+		if family == "" || at-v.first < v.set.SurpriseAfter.Microseconds() || !v.monitored(family) {
+			continue
+		}
+		warned := func(s Signal) bool { return s.Family == family }
+		told := func(s Signal) bool { return s.Family == family && s.Kind == Surprise }
+		if slices.ContainsFunc(v.signals[:before], warned) || slices.ContainsFunc(v.signals[before:], told) {
+			continue
+		}
+		v.signals = append(v.signals, Signal{
+			Key: series.Key{Unit: v.unit, ECU: c.ECU, Test: c.Code}, VIN: v.vin, Family: family, Kind: Surprise,
+			RaisedAt: timeOf(at), Evidence: noEvidence(v.set.Version),
+		})
+	}
+}
+
+// monitored says whether a test of the family has given a usable result.
+func (v *Vehicle) monitored(family string) bool {
+	return slices.ContainsFunc(v.watch, func(w watch) bool { return w.family == family && w.epoch.n > 0 })
+}
+
+func noEvidence(version string) Evidence {
+	n := math.NaN()
+	return Evidence{Settings: version, Baseline: n, Spread: n, Value: n, Limit: n, Used: n, Score: n, Threshold: n}
+}
+
+func (v *Vehicle) key(w *watch) series.Key { return series.Key{Unit: v.unit, ECU: w.ecu, Test: w.test} }
+
+// timeOf is the time of a count of microseconds; zero for 0, which no good clock shows.
+func timeOf(us int64) time.Time {
+	if us == 0 {
+		return time.Time{}
+	}
+	return time.UnixMicro(us).UTC()
+}

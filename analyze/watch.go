@@ -1,0 +1,150 @@
+package analyze
+
+import (
+	"math"
+
+	"marginline/ingest/series"
+)
+
+// latest is the newest reading of a test, fresh or not.
+type latest struct {
+	at      int64 // read_at (us)
+	state   series.State
+	value   float64
+	min     float64
+	max     float64
+	margin  float64
+	passed  series.Tri
+	unit    string // of measure
+	freshAt int64  // read_at (us) of the newest fresh result
+}
+
+// watch is the state of one series: what was seen of it, its epoch, a stream for each of its limits, and
+// the claims that stand.
+type watch struct {
+	ecu, test string
+	family    string
+	rule      Rule
+	group     int // readiness group; 0 when none
+	live      bool
+
+	seen    seen
+	epoch   epoch
+	side    [2]stream
+	last    latest
+	held    *held
+	open    [claims]int32 // 1 + index in the vehicle's signals of the claim that stands; 0 when none
+	well    int           // results in a row near the healthy level, while claims stand
+	wellAt  int64
+	repeats int   // readings that were no new evidence
+	poll    int64 // ordinal of the poll it was last read in
+}
+
+// held is the newest reading of a live counter in a trip that may not have ended.
+type held struct {
+	moment
+	result series.Result
+}
+
+func newWatch(r *series.Result, bus series.Bus, m Monitors, set *Settings) *watch {
+	w := &watch{ecu: r.ECU, test: r.Test, family: m.Family(r), live: isLive(r, bus)}
+	w.rule = set.rule(w.family)
+	w.seen.runs, w.seen.done = series.None, series.Unknown
+	w.last.value, w.last.min, w.last.max, w.last.margin = math.NaN(), math.NaN(), math.NaN(), math.NaN()
+	w.last.passed = series.Unknown
+	return w
+}
+
+// A moment is where a reading was made.
+type moment struct {
+	at     int64 // read_at (us)
+	report string
+	trip   uint32
+	cal    string // the control unit's calibration, the last known one
+	alone  bool   // the reading's group has one monitor on that control unit
+}
+
+// read takes a reading in.
+func (w *watch) read(r *series.Result, m moment, v *Vehicle) {
+	w.last.set(r, m.at)
+	switch {
+	case r.State != series.StateOK:
+		w.seen.notRun = w.seen.notRun || r.State == series.StateNotRun
+		w.seen.note(r, m.trip)
+	case w.live:
+		if w.held != nil {
+			w.repeats++ // the newest reading of a trip takes the place of the one before
+		}
+		w.held = &held{moment: m, result: *r}
+	case w.seen.fresh(r, m.trip, m.alone) || w.renewed(m.cal):
+		w.take(r, m, v)
+	default:
+		w.repeats++
+	}
+}
+
+// renewed says whether a result that looks like a repeat belongs to another calibration than the epoch's.
+func (w *watch) renewed(cal string) bool {
+	return w.epoch.cal != "" && cal != "" && w.epoch.cal != cal
+}
+
+// release takes the held reading of a live counter as a result when its trip is over.
+func (w *watch) release(trip uint32, v *Vehicle) {
+	if h := w.held; h != nil && h.trip != trip {
+		w.held = nil
+		w.take(&h.result, h.moment, v)
+	}
+}
+
+// take takes a fresh result in.
+func (w *watch) take(r *series.Result, m moment, v *Vehicle) {
+	w.last.freshAt = m.at
+	before := w.epoch
+	opened := w.epoch.opens(r, m.cal, v.set)
+	comparable := before.unit == w.epoch.unit && before.moving == w.epoch.moving
+	s := sidesOf(r, w.epoch.moving)
+	for i := range w.side {
+		st := &w.side[i]
+		switch {
+		case !s.real[i]:
+			st.on = false
+		case opened || !st.on:
+			old := *st
+			st.begin(1-2*float64(i), s.x[i], s.limit[i], s.natural, s.quantum, m.at, v.set)
+			if w.claimed() {
+				st.inherit(&old, comparable)
+			}
+		default:
+			st.take(s.x[i], s.limit[i], m.at, w.epoch.fresh, &w.rule, v.set)
+		}
+	}
+	w.judge(r, m, s, v)
+	if v.trace != nil {
+		v.trace.point(w, r, m, v)
+	}
+}
+
+// claimed says whether any claim of the series stands.
+func (w *watch) claimed() bool { return w.open != [claims]int32{} }
+
+func (l *latest) set(r *series.Result, at int64) {
+	l.at, l.state, l.value, l.min, l.max = at, r.State, r.Value, r.Min, r.Max
+	l.margin, l.passed, l.unit = r.Margin, r.Passed, r.UnitOfMeasure
+}
+
+// worse is the side that has used more of its healthy distance; -1 when no side is on.
+func (w *watch) worse() int {
+	best, side := math.Inf(-1), -1
+	for i := range w.side {
+		if st := &w.side[i]; st.on {
+			u := st.level()
+			if math.IsNaN(u) {
+				u = math.Inf(1) // healthy level beyond the limit: nothing is worse
+			}
+			if side < 0 || u > best {
+				best, side = u, i
+			}
+		}
+	}
+	return side
+}
