@@ -1,0 +1,260 @@
+package obd
+
+import (
+	"cmp"
+	"slices"
+	"strconv"
+
+	"marginline/ingest/series"
+)
+
+// maxMessage bounds one message; transports of ISO 15765-2 carry 4095 bytes, those of SAE J1939-21 1785.
+const maxMessage = 1<<16 - 1
+
+// Decode reads the messages of one report. It never fails as a whole: a message that does not fit is an
+// item of KindError and all others decode. cat may be nil. Decode keeps no reference to the messages.
+func Decode(bus series.Bus, msgs []Message, cat *Catalogue) *Report {
+	d := decoder{
+		bus: bus, cat: cat,
+		rep: &Report{Bus: bus, Context: series.NoContext()},
+	}
+	rows := 0
+	for i := range msgs {
+		rows += 1 + rowsIn(bus, &msgs[i])
+	}
+	d.rep.Items = make([]Item, 0, rows)
+	d.rep.results = make([]series.Result, 0, rows)
+	for i := range msgs {
+		d.message(i, &msgs[i])
+	}
+	d.finish()
+	return d.rep
+}
+
+// rowsIn estimates how many results a message holds, so that they fit one allocation.
+func rowsIn(bus series.Bus, m *Message) int {
+	switch {
+	case len(m.Data) > maxMessage || len(m.Data) == 0:
+		return 0
+	case m.PGN != series.None || bus == series.J1939:
+		return len(m.Data) / 12
+	case m.Data[0] == 0x46 && !bus.Older():
+		return len(m.Data) / 9
+	case m.Data[0] == 0x62 || m.Data[0] == 0x59:
+		return len(m.Data) / 8
+	}
+	return 0
+}
+
+// A decoder holds the state of one call.
+type decoder struct {
+	bus        series.Bus
+	cat        *Catalogue
+	rep        *Report
+	where      []int // item of each result
+	nodes      []node
+	older      []olderRow
+	parts      []*part
+	conditions []condition
+
+	// The message at hand.
+	index int
+	ecu   string
+	node  int
+	data  []byte
+}
+
+// A node is one responder and what it tells of itself.
+type node struct {
+	key    uint32 // order of addresses
+	ecu    string
+	calIDs []string
+	done   [groupCount]series.Tri
+	runs   []run
+}
+
+// A condition waits until all messages are read: the lowest address wins.
+type condition struct {
+	key   uint32
+	field func(*series.Context) *float64
+	value float64
+}
+
+type run struct {
+	counter string
+	n       int32
+}
+
+func (d *decoder) message(i int, m *Message) {
+	d.index, d.data, d.ecu = i, m.Data, ""
+	items, results, older, parts := len(d.rep.Items), len(d.rep.results), len(d.older), len(d.parts)
+	ecu, idPGN, err := CanonicalECU(m.From)
+	if err != nil {
+		d.fail(series.None, &fault{0, err})
+		return
+	}
+	d.ecu = ecu
+	pgn := m.PGN
+	if pgn == series.None && d.bus == series.J1939 {
+		if pgn = idPGN; pgn == series.None {
+			pgn = pgnDM30
+		}
+	}
+	d.node = d.responder(ecu, pgn != series.None)
+	var f *fault
+	switch {
+	case len(m.Data) == 0:
+		f = at(0, ErrLength, "the message is empty")
+	case len(m.Data) > maxMessage:
+		f = at(maxMessage, ErrLength, "%d bytes are more than any transport carries", len(m.Data))
+	case pgn != series.None:
+		f = d.group(pgn)
+	default:
+		f = d.service()
+	}
+	if f == nil {
+		return
+	}
+	d.rep.Items, d.rep.results = d.rep.Items[:items], d.rep.results[:results]
+	d.where, d.older, d.parts = d.where[:results], d.older[:older], d.parts[:parts]
+	d.fail(pgn, f)
+}
+
+// fail adds the item of a message that cannot be read.
+func (d *decoder) fail(pgn int32, f *fault) {
+	e := &FrameError{Service: -1, PGN: pgn, Offset: f.offset, Err: f.err}
+	if len(d.data) > 0 {
+		e.Service = int(d.data[0])
+	}
+	d.rep.Items = append(d.rep.Items, Item{Message: d.index, Kind: KindError, ECU: d.ecu, Err: e})
+}
+
+// service reads a message that begins with a service byte.
+func (d *decoder) service() *fault {
+	switch d.data[0] {
+	case 0x41:
+		return d.parameters()
+	case 0x43:
+		return d.codes(series.CodeConfirmed)
+	case 0x47:
+		return d.codes(series.CodePending)
+	case 0x4A:
+		return d.codes(series.CodePermanent)
+	case 0x45:
+		return d.oxygenSensor()
+	case 0x46:
+		if d.bus.Older() {
+			return d.olderResult()
+		}
+		return d.monitorResults()
+	case 0x49:
+		return d.vehicleInfo()
+	case 0x59:
+		return d.codeInformation()
+	case 0x62:
+		return d.dataByIdentifier()
+	case 0x7F:
+		return d.negative()
+	}
+	return at(0, ErrService, "%02X", d.data[0])
+}
+
+// responder gives the index of the node of a sender, a new one when it has not been heard. On J1939 the
+// last byte of a 29-bit id is the source address, so that all groups of one controller meet.
+func (d *decoder) responder(ecu string, j1939 bool) int {
+	key := uint32(1<<32 - 1)
+	if ecu != "" {
+		n, _ := strconv.ParseUint(ecu, 16, 32)
+		key = uint32(n)
+		if j1939 {
+			key &= 0xFF
+		}
+	}
+	for i := range d.nodes {
+		if d.nodes[i].key == key {
+			return i
+		}
+	}
+	n := node{key: key, ecu: ecu}
+	for i := range n.done {
+		n.done[i] = series.Unknown
+	}
+	d.nodes = append(d.nodes, n)
+	return len(d.nodes) - 1
+}
+
+// item adds an item of the message at hand.
+func (d *decoder) item(k Kind, values Fields) *Item {
+	d.rep.Items = append(d.rep.Items, Item{Message: d.index, Kind: k, ECU: d.ecu, Values: values})
+	return &d.rep.Items[len(d.rep.Items)-1]
+}
+
+// result adds a test result; its ECU and item are filled here.
+func (d *decoder) result(r series.Result) *series.Result {
+	r.ECU = d.ecu
+	d.where = append(d.where, len(d.rep.Items))
+	d.rep.results = append(d.rep.results, r)
+	d.rep.Items = append(d.rep.Items, Item{Message: d.index, Kind: KindResult, ECU: d.ecu})
+	return &d.rep.results[len(d.rep.results)-1]
+}
+
+// finish joins what came in several messages and gives results what others told of their responder.
+func (d *decoder) finish() {
+	d.finishParts()
+	d.finishOlder()
+	rep := d.rep
+	slices.SortStableFunc(d.conditions, func(a, b condition) int { return cmp.Compare(a.key, b.key) })
+	for _, c := range d.conditions {
+		if p := c.field(&rep.Context); *p != *p {
+			*p = c.value
+		}
+	}
+	for i := range d.nodes {
+		if n := &d.nodes[i]; len(n.calIDs) > 0 {
+			if rep.CalIDs == nil {
+				rep.CalIDs = map[string]string{}
+			}
+			rep.CalIDs[n.ecu] = join(n.calIDs)
+		}
+	}
+	names := make([]string, len(d.nodes))
+	for i := range d.nodes {
+		names[i] = join(d.nodes[i].calIDs)
+	}
+	for i := range rep.results {
+		r := &rep.results[i]
+		it := &rep.Items[d.where[i]]
+		it.Result = r
+		n := d.responder(r.ECU, r.SPN != series.None)
+		r.CalID = names[n]
+		if g := Group(r); g >= 0 {
+			r.Done = d.nodes[n].done[g]
+		}
+		r.Runs = runsOf(d.nodes[n].runs, r)
+		if d.cat != nil && !d.cat.empty() {
+			d.apply(r, it)
+		}
+	}
+}
+
+// measure scales the raw fields of a result and judges them.
+func measure(r *series.Result, c series.Coding, scale, offset float64, ratio bool) {
+	r.Coding = c
+	put(r, series.Judge(c, r.Raw, ratio), scale, offset)
+}
+
+// put fills what a verdict says and the scaled numbers. The product is rounded before the sum, so that
+// all machines give the same bits.
+func put(r *series.Result, v series.Verdict, scale, offset float64) {
+	r.State, r.Passed, r.Margin = v.State, v.Passed, v.Margin
+	r.Value, r.Min, r.Max = series.Absent(), series.Absent(), series.Absent()
+	if r.Raw.Value != series.None && !v.NoRead {
+		r.Value = float64(float64(r.Raw.Value)*scale) + offset
+	}
+	if !v.NoMin {
+		r.Min = float64(float64(r.Raw.Min)*scale) + offset
+	}
+	if !v.NoMax {
+		r.Max = float64(float64(r.Raw.Max)*scale) + offset
+	}
+}

@@ -1,0 +1,127 @@
+package obd
+
+import (
+	"encoding/binary"
+	"fmt"
+	"strings"
+
+	"marginline/ingest/series"
+)
+
+// Service $06 on CAN (SAE J1979 / ISO 15031-5 over ISO 15765-4, from memory), big-endian:
+//
+//	46 { MID TID UAS value(2) minimum(2) maximum(2) } x n    MID repeated in each 9-byte record
+//	46 { MID bitmap(4) } x n                                 MID 00, 20 ... E0: support, 5 bytes
+//
+// The two are told apart by MID and 1F, never by length: 46 bytes fit both.
+const (
+	monitorRecord = 9
+	supportRecord = 5
+)
+
+// testKeys holds m00.t00 to mff.tff, seven bytes each, so that a key needs no allocation.
+var testKeys = func() string {
+	const hex = "0123456789abcdef"
+	var b strings.Builder
+	b.Grow(7 << 16)
+	for i := range 1 << 16 {
+		b.Write([]byte{'m', hex[i>>12], hex[i>>8&15], '.', 't', hex[i>>4&15], hex[i&15]})
+	}
+	return b.String()
+}()
+
+func testKey(mid, tid byte) string {
+	i := 7 * (int(mid)<<8 | int(tid))
+	return testKeys[i : i+7]
+}
+
+func (d *decoder) monitorResults() *fault {
+	b := d.data
+	if len(b) > 1 && b[1]&0x1F == 0 {
+		return d.support("monitor ids", 1, supportRecord, 0)
+	}
+	if f := whole(len(b), 1, monitorRecord); f != nil {
+		return f
+	}
+	for o := 1; o < len(b); o += monitorRecord {
+		if b[o]&0x1F == 0 {
+			return at(o, ErrRecord, "support monitor id %02X among results", b[o])
+		}
+		d.monitorResult(b[o], b[o+1], int32(b[o+2]), b[o+3:o+9])
+	}
+	return nil
+}
+
+// monitorResult adds one result of a monitor: value, minimum, maximum in six bytes.
+func (d *decoder) monitorResult(mid, tid byte, uas int32, b []byte) {
+	r := series.NewResult()
+	r.Test, r.MID, r.TID = testKey(mid, tid), int32(mid), int32(tid)
+	scaleByUnit(d.result(r), uas, b)
+}
+
+// scaleByUnit fills a result from six bytes and a unit-and-scaling id. Ids above FF (two-byte ids of SAE
+// J1979-2) are not known here: they take the sign of bit 7, scale 1, offset 0.
+func scaleByUnit(r *series.Result, uas int32, b []byte) {
+	r.UAS = uas
+	u := unitOf(uas)
+	r.Raw = series.Raw{Value: word(u.signed, b), Min: word(u.signed, b[2:]), Max: word(u.signed, b[4:])}
+	r.UnitOfMeasure = u.ucum
+	c := series.Unsigned
+	if u.signed {
+		c = series.Signed
+	}
+	measure(r, c, u.scale, u.offset, !u.signed && u.offset == 0)
+}
+
+func unitOf(uas int32) *unit {
+	if uas < 0 || uas > 0xFF {
+		return &units[uas&0x80] // 00 and 80 are not assigned
+	}
+	return &units[uas]
+}
+
+func word(signed bool, b []byte) int32 {
+	n := binary.BigEndian.Uint16(b)
+	if signed {
+		return int32(int16(n))
+	}
+	return int32(n)
+}
+
+// support reads records of an id, an optional fill byte, and a bitmap: the top bit of the first byte is
+// id+1, the lowest of the fourth is id+20, which says that the next bitmap exists.
+func (d *decoder) support(of string, head, record, fill int) *fault {
+	b := d.data
+	if f := whole(len(b), head, record); f != nil {
+		return f
+	}
+	for o := head; o < len(b); o += record {
+		if b[o]&0x1F != 0 {
+			return at(o, ErrRecord, "id %02X is no support id", b[o])
+		}
+	}
+	for o := head; o < len(b); o += record {
+		d.supported(of, b[o], b[o+1+fill:])
+	}
+	return nil
+}
+
+func (d *decoder) supported(of string, base byte, bits []byte) {
+	d.item(KindSupport, Fields{{"of", of}, {"base", hexByte(base)}, {"supported", bitmap(base, bits)}})
+}
+
+// bitmap gives the ids that four bytes mark as supported.
+func bitmap(base byte, bits []byte) []string {
+	m := binary.BigEndian.Uint32(bits)
+	ids := []string{}
+	for i := range 32 {
+		if m&(1<<(31-i)) != 0 && int(base)+i+1 <= 0xFF {
+			ids = append(ids, hexByte(base+byte(i)+1))
+		}
+	}
+	return ids
+}
+
+func hexByte(b byte) string { return ids8[2*int(b) : 2*int(b)+2] }
+
+func hexBytes(b []byte) string { return fmt.Sprintf("%x", b) }

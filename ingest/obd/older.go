@@ -1,0 +1,159 @@
+package obd
+
+import (
+	"encoding/binary"
+	"fmt"
+
+	"marginline/ingest/series"
+)
+
+// Service $06 before CAN (SAE J1979 on J1850, ISO 9141-2, ISO 14230-4, from memory):
+//
+//	46 TID LTC value(2) limit(2)     LTC bit 7 = 0: maximum, 1: minimum; bits 0 to 6: component
+//	46 TID FF bitmap(4)              TID 00, 20 ... E0: support
+//
+// Service $05, oxygen sensors: 45 TID sensor value [minimum maximum], one byte each.
+const (
+	olderLength   = 7
+	limitIsMin    = 0x80
+	componentMask = 0x7F
+)
+
+// An olderRow is one result of an older bus whose second limit may come in another message.
+type olderRow struct {
+	result int
+	joined bool
+}
+
+func (d *decoder) olderResult() *fault {
+	b := d.data
+	if len(b) != olderLength {
+		return at(min(len(b), olderLength), ErrLength, "%d bytes, want %d: test, component, value, limit", len(b), olderLength)
+	}
+	if b[1]&0x1F == 0 {
+		return d.support("test ids", 1, 6, 1)
+	}
+	r := series.NewResult()
+	r.TID, r.CID = int32(b[1]), int32(b[2]&componentMask)
+	r.Test = fmt.Sprintf("t%02x.c%02x", r.TID, r.CID)
+	r.UnitOfMeasure = "1"
+	r.Coding = series.OlderBus
+	r.Raw.Value = int32(binary.BigEndian.Uint16(b[3:]))
+	limit := int32(binary.BigEndian.Uint16(b[5:]))
+	if b[2]&limitIsMin != 0 {
+		r.Raw.Min = limit
+	} else {
+		r.Raw.Max = limit
+	}
+	d.older = append(d.older, olderRow{result: len(d.rep.results)})
+	d.result(r)
+	return nil
+}
+
+// finishOlder joins pairs of limits: same sender, test and component, opposite limits, equal values. The
+// row stands where the first of the two was sent.
+func (d *decoder) finishOlder() {
+	if len(d.older) == 0 {
+		return
+	}
+	type key struct {
+		node          int
+		tid, cid, val int32
+		min           bool
+	}
+	waiting := map[key][]int{} // first in, first out
+	gone := map[int]bool{}     // results that became part of another
+	for i := range d.older {
+		o := &d.older[i]
+		r := &d.rep.results[o.result]
+		k := key{d.responder(r.ECU, false), r.TID, r.CID, r.Raw.Value, r.Raw.Min == series.None}
+		if w := waiting[k]; len(w) > 0 {
+			first := &d.rep.results[w[0]]
+			waiting[k] = w[1:]
+			if first.Raw.Min == series.None {
+				first.Raw.Min = r.Raw.Min
+			} else {
+				first.Raw.Max = r.Raw.Max
+			}
+			gone[o.result] = true
+			continue
+		}
+		k.min = !k.min
+		waiting[k] = append(waiting[k], o.result)
+	}
+	for i := range d.older {
+		measure(&d.rep.results[d.older[i].result], series.OlderBus, 1, 0, true)
+	}
+	d.drop(gone)
+}
+
+// drop takes results and their items out of the report.
+func (d *decoder) drop(gone map[int]bool) {
+	if len(gone) == 0 {
+		return
+	}
+	shift := make([]int, len(d.rep.Items)) // how far each item moves
+	lost := map[int]bool{}
+	for r := range gone {
+		lost[d.where[r]] = true
+	}
+	items, n := d.rep.Items[:0], 0
+	for i := range d.rep.Items {
+		shift[i] = n
+		if lost[i] {
+			n++
+			continue
+		}
+		items = append(items, d.rep.Items[i])
+	}
+	results, where := d.rep.results[:0], d.where[:0]
+	for i := range d.rep.results {
+		if gone[i] {
+			continue
+		}
+		results = append(results, d.rep.results[i])
+		where = append(where, d.where[i]-shift[d.where[i]])
+	}
+	d.rep.Items, d.rep.results, d.where = items, results, where
+}
+
+// Scalings of service $05 test ids 01 to 0A (SAE J1979, from memory; 0.005 V also in printed service
+// information). All others are the maker's: raw counts.
+func oxygenScale(tid byte) (scale float64, unit string) {
+	switch tid {
+	case 0x01, 0x02, 0x03, 0x04, 0x07, 0x08:
+		return 0.005, "V"
+	case 0x05, 0x06:
+		return 0.004, "s"
+	case 0x09, 0x0A:
+		return 0.04, "s"
+	}
+	return 1, "1"
+}
+
+func (d *decoder) oxygenSensor() *fault {
+	b := d.data
+	if len(b) > 1 && b[1]&0x1F == 0 && len(b) == olderLength {
+		return d.support("oxygen sensor test ids", 1, 6, 1)
+	}
+	if len(b) != 4 && len(b) != 6 {
+		return at(min(len(b), 6), ErrLength, "%d bytes, want 4 (test, sensor, value) or 6 (and two limits)", len(b))
+	}
+	r := series.NewResult()
+	r.TID = int32(b[1])
+	r.Test = fmt.Sprintf("o%02x.s%02x", b[1], b[2])
+	r.Raw.Value = int32(b[3])
+	judged := r.Raw
+	if len(b) == 6 {
+		r.Raw.Min, r.Raw.Max = int32(b[4]), int32(b[5])
+		judged = r.Raw
+		if judged.Max == 0xFF { // all ones of one byte: no maximum
+			judged.Max = 0xFFFF
+		}
+	}
+	scale, unit := oxygenScale(b[1])
+	r.UnitOfMeasure, r.Coding = unit, series.Unsigned
+	put(&r, series.Judge(series.Unsigned, judged, true), scale, 0)
+	d.result(r)
+	return nil
+}
