@@ -1,0 +1,247 @@
+package lake
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	"github.com/apache/arrow/go/v15/arrow"
+	"github.com/apache/arrow/go/v15/arrow/array"
+	"github.com/apache/arrow/go/v15/arrow/memory"
+	"github.com/apache/arrow/go/v15/parquet/file"
+	"github.com/apache/arrow/go/v15/parquet/pqarrow"
+
+	"marginline/ingest/series"
+)
+
+// A cursor reads one data file forward, one row group at a time. Columns are found by field id; one that
+// an older file lacks reads as null.
+type cursor struct {
+	spec  *spec
+	path  string
+	file  *file.Reader
+	rd    *pqarrow.FileReader
+	place map[int]int // field id -> column in the file
+	texts map[string]string
+
+	group int // the row group that is loaded, -1 none
+	from  int64
+	to    int64 // rows of the file that it holds
+	table arrow.Table
+	cols  []int // of spec.columns, as in table
+}
+
+func (s *spec) cursor(path string, mem memory.Allocator, texts map[string]string) (*cursor, error) {
+	f, err := openParquet(path)
+	if err != nil {
+		return nil, err
+	}
+	rd, err := pqarrow.NewFileReader(f, pqarrow.ArrowReadProperties{}, mem)
+	if err != nil {
+		f.Close()
+		return nil, fmt.Errorf("data file %s: %w", path, err)
+	}
+	c := &cursor{spec: s, path: path, file: f, rd: rd, place: map[int]int{}, texts: texts, group: -1}
+	schema := f.MetaData().Schema
+	for i := range schema.NumColumns() {
+		c.place[int(schema.Column(i).SchemaNode().FieldID())] = i
+	}
+	return c, nil
+}
+
+func (c *cursor) close() {
+	c.unload()
+	c.file.Close()
+}
+
+func (c *cursor) unload() {
+	if c.table != nil {
+		c.table.Release()
+		c.table = nil
+	}
+	c.group = -1
+}
+
+// load reads the given columns of row group g.
+func (c *cursor) load(ctx context.Context, g int, cols []int) (err error) {
+	c.unload()
+	defer func() { // a damaged file makes arrow panic
+		if r := recover(); r != nil {
+			err = fmt.Errorf("data file %s, row group %d: %v", c.path, g, r)
+		}
+	}()
+	var idx []int
+	c.cols = c.cols[:0]
+	for _, i := range cols {
+		if at, ok := c.place[c.spec.columns[i].id]; ok {
+			idx = append(idx, at)
+			c.cols = append(c.cols, i)
+		}
+	}
+	c.from = 0
+	for i := range g {
+		c.from += c.file.MetaData().RowGroup(i).NumRows()
+	}
+	n := c.file.MetaData().RowGroup(g).NumRows()
+	t, err := c.rd.RowGroup(g).ReadTable(ctx, idx)
+	if err != nil {
+		return fmt.Errorf("data file %s, row group %d: %w", c.path, g, err)
+	}
+	if t.NumRows() != n {
+		t.Release()
+		return fmt.Errorf("data file %s, row group %d: %d rows, its footer says %d", c.path, g, t.NumRows(), n)
+	}
+	c.table, c.group, c.to = t, g, c.from+n
+	return nil
+}
+
+// fill sets what rows own from the loaded row group, beginning at row from of the file.
+func (c *cursor) fill(rows []row, from int64) error {
+	for k, i := range c.cols {
+		col := &c.spec.columns[i]
+		if !col.own {
+			continue
+		}
+		at, rest := from-c.from, rows
+		for _, chunk := range c.table.Column(k).Data().Chunks() {
+			n := int64(chunk.Len())
+			if at >= n {
+				at -= n
+				continue
+			}
+			take := min(n-at, int64(len(rest)))
+			if err := c.set(col, chunk, int(at), rest[:take]); err != nil {
+				return fmt.Errorf("data file %s, row group %d, column %s: %w", c.path, c.group, col.name, err)
+			}
+			at, rest = 0, rest[take:]
+			if len(rest) == 0 {
+				break
+			}
+		}
+	}
+	return nil
+}
+
+// reportAt is the report that a loaded row belongs to.
+func (c *cursor) reportAt(row int64) string {
+	for k, i := range c.cols {
+		if c.spec.columns[i].name != "report_id" {
+			continue
+		}
+		at := row - c.from
+		for _, chunk := range c.table.Column(k).Data().Chunks() {
+			if n := int64(chunk.Len()); at >= n {
+				at -= n
+				continue
+			}
+			if a, ok := chunk.(*array.String); ok {
+				return a.Value(int(at))
+			}
+		}
+	}
+	return ""
+}
+
+func (c *cursor) set(col *column, chunk arrow.Array, from int, rows []row) (err error) {
+	switch a := chunk.(type) {
+	case *array.String:
+		if col.text == nil {
+			break
+		}
+		for i := range rows {
+			if a.IsValid(from+i) && err == nil {
+				err = col.text.set(&rows[i], c.text(a.Value(from+i)))
+			}
+		}
+		return err
+	case *array.Int32:
+		if col.num == nil {
+			break
+		}
+		for i := range rows {
+			if a.IsValid(from+i) && err == nil {
+				err = col.num.set(&rows[i], a.Value(from+i))
+			}
+		}
+		return err
+	case *array.Int64:
+		if col.long == nil {
+			break
+		}
+		for i := range rows {
+			if a.IsValid(from+i) && err == nil {
+				err = col.long.set(&rows[i], a.Value(from+i))
+			}
+		}
+		return err
+	case *array.Float64:
+		if col.real == nil {
+			break
+		}
+		for i := range rows {
+			if a.IsValid(from+i) && err == nil {
+				err = col.real.set(&rows[i], a.Value(from+i))
+			}
+		}
+		return err
+	case *array.Boolean:
+		if col.flag == nil {
+			break
+		}
+		for i := range rows {
+			if a.IsValid(from+i) && err == nil {
+				err = col.flag.set(&rows[i], series.TriOf(a.Value(from+i)))
+			}
+		}
+		return err
+	case *array.Timestamp:
+		if col.when == nil {
+			break
+		}
+		for i := range rows {
+			if a.IsValid(from+i) && err == nil {
+				err = col.when.set(&rows[i], fromMicros(int64(a.Value(from+i))))
+			}
+		}
+		return err
+	}
+	return fmt.Errorf("stored as %s, expected %s", chunk.DataType(), col.iceberg())
+}
+
+// text gives a string that does not hold on to the file's memory; the few values that repeat are shared.
+func (c *cursor) text(s string) string {
+	if c.texts == nil {
+		return strings.Clone(s)
+	}
+	if v, ok := c.texts[s]; ok {
+		return v
+	}
+	v := strings.Clone(s)
+	if len(c.texts) < maxTexts {
+		c.texts[v] = v
+	}
+	return v
+}
+
+// maxTexts bounds the strings shared between rows.
+const maxTexts = 1 << 16
+
+// own are the columns that a poll's own row does not give.
+func (s *spec) own(with ...string) (cols []int) {
+	for i := range s.columns {
+		if s.columns[i].own {
+			cols = append(cols, i)
+		}
+	}
+	for _, name := range with {
+		cols = append(cols, s.column(name))
+	}
+	return cols
+}
+
+func (s *spec) named(names ...string) (cols []int) {
+	for _, n := range names {
+		cols = append(cols, s.column(n))
+	}
+	return cols
+}

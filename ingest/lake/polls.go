@@ -1,0 +1,324 @@
+package lake
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"iter"
+	"maps"
+	"slices"
+	"time"
+
+	"marginline/ingest/series"
+)
+
+// Reports tells the id and the digest of every committed report, in any order, until yield fails.
+func (l *Lake) Reports(ctx context.Context, yield func(id string, digest uint64) error) error {
+	p, err := l.Pin()
+	if err != nil {
+		return err
+	}
+	defer p.Release()
+	s := &specs[reports]
+	cols := s.named("report_id", "digest")
+	for _, f := range p.set.heads[reports].files {
+		if err := l.reportsOf(ctx, s, f, cols, yield); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (l *Lake) reportsOf(ctx context.Context, s *spec, f dataFile, cols []int, yield func(string, uint64) error) error {
+	c, err := s.cursor(f.path, l.mem, nil)
+	if err != nil {
+		return err
+	}
+	defer c.close()
+	for g := range c.file.NumRowGroups() {
+		rows, polls, err := c.reports(ctx, g, cols)
+		if err != nil {
+			return err
+		}
+		for i := range rows {
+			if err := yield(polls[i].ReportID, polls[i].Digest); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// reports reads a row group of a reports file.
+func (c *cursor) reports(ctx context.Context, g int, cols []int) ([]row, []series.Poll, error) {
+	if err := ctx.Err(); err != nil {
+		return nil, nil, err
+	}
+	if err := c.load(ctx, g, cols); err != nil {
+		return nil, nil, err
+	}
+	n := c.to - c.from
+	rows, polls := make([]row, n), make([]series.Poll, n)
+	for i := range rows {
+		polls[i].Context = series.NoContext()
+		rows[i].p = &polls[i]
+	}
+	return rows, polls, c.fill(rows, c.from)
+}
+
+// Polls gives the committed polls whose VIN or device is listed (all of them when both lists are nil) and
+// that were read no later than until (zero: no bound), in any order, each complete with its results and
+// codes in the report's order. It stops after an error. It holds one file of each table at a time.
+//
+// Files and row groups whose statistics exclude every listed vehicle are not read; the reports rows say
+// which rows of the other tables are wanted, so those are read only there.
+func (l *Lake) Polls(ctx context.Context, vins, devices []string, until time.Time) iter.Seq2[*series.Poll, error] {
+	return func(yield func(*series.Poll, error) bool) {
+		p, err := l.Pin()
+		if err != nil {
+			yield(nil, err)
+			return
+		}
+		defer p.Release()
+		w := newWanted(vins, devices, until)
+		r := &reader{l: l, ctx: ctx, wanted: w, texts: map[string]string{},
+			readings: byGroup(p.set.heads[readings].files), codes: byGroup(p.set.heads[codes].files)}
+		for _, f := range p.set.heads[reports].files {
+			if !w.file(f) {
+				continue
+			}
+			if more, err := r.group(f, func(p *series.Poll) bool { return yield(p, nil) }); err != nil {
+				yield(nil, fmt.Errorf("read lake: %w", err))
+				return
+			} else if !more {
+				return
+			}
+		}
+	}
+}
+
+func byGroup(files []dataFile) map[string]dataFile {
+	m := make(map[string]dataFile, len(files))
+	for _, f := range files {
+		m[f.group] = f
+	}
+	return m
+}
+
+// A reader reads groups: the files that hold the same reports, one of each table.
+type reader struct {
+	l               *Lake
+	ctx             context.Context
+	wanted          *wanted
+	texts           map[string]string
+	readings, codes map[string]dataFile
+}
+
+// group yields the wanted polls of one group. It says false when yield did.
+func (r *reader) group(f dataFile, yield func(*series.Poll) bool) (more bool, err error) {
+	s := &specs[reports]
+	head, err := s.cursor(f.path, r.l.mem, nil)
+	if err != nil {
+		return false, err
+	}
+	defer head.close()
+	results := &part{r: r, spec: &specs[readings], file: r.readings[f.group], set: func(w *row, n int) []row {
+		w.p.Results = make([]series.Result, n)
+		rows := make([]row, n)
+		for i := range rows {
+			w.p.Results[i] = series.NewResult()
+			rows[i] = row{r: &w.p.Results[i]}
+		}
+		return rows
+	}}
+	defer results.close()
+	found := &part{r: r, spec: &specs[codes], file: r.codes[f.group], set: func(w *row, n int) []row {
+		w.p.Codes = make([]series.Code, n)
+		rows := make([]row, n)
+		for i := range rows {
+			rows[i] = row{c: &w.p.Codes[i]}
+		}
+		return rows
+	}}
+	defer found.close()
+
+	all, counts := s.own(), s.named("results", "codes")
+	for g := range head.file.NumRowGroups() {
+		pruned := !r.wanted.rowGroup(head, g)
+		cols := all
+		if pruned { // still needed: they say where the rows of later reports begin
+			cols = counts
+		}
+		rows, polls, err := head.reports(r.ctx, g, cols)
+		if err != nil {
+			return false, err
+		}
+		for i := range rows {
+			w := &rows[i]
+			if pruned || !r.wanted.poll(&polls[i]) {
+				results.next += int64(w.results)
+				found.next += int64(w.codes)
+				continue
+			}
+			p := polls[i] // a copy of its own: it must not hold the row group
+			w.p = &p
+			if err := results.read(w, int(w.results)); err != nil {
+				return false, err
+			}
+			if err := found.read(w, int(w.codes)); err != nil {
+				return false, err
+			}
+			if !yield(&p) {
+				return false, nil
+			}
+		}
+	}
+	return true, nil
+}
+
+// A part is the rows of one other table that belong to a reports file: report after report in the same
+// order, as many each as its own row says.
+type part struct {
+	r    *reader
+	spec *spec
+	file dataFile
+	cur  *cursor
+	cols []int
+	next int64 // row of the file where the next report begins
+	set  func(w *row, n int) []row
+}
+
+func (t *part) close() {
+	if t.cur != nil {
+		t.cur.close()
+	}
+}
+
+// read gives the poll of w its next n rows.
+func (t *part) read(w *row, n int) (err error) {
+	if n == 0 {
+		return nil
+	}
+	if t.cur == nil {
+		if t.file.path == "" {
+			return fmt.Errorf("report %s has rows in table %s, but no data file there holds them", w.p.ReportID, t.spec.name)
+		}
+		if t.cur, err = t.spec.cursor(t.file.path, t.r.l.mem, t.r.texts); err != nil {
+			return err
+		}
+		t.cols = t.spec.own("report_id")
+	}
+	rows := t.set(w, n)
+	for len(rows) > 0 {
+		if err := t.seek(); err != nil {
+			return err
+		}
+		k := min(int64(len(rows)), t.cur.to-t.next)
+		if err := t.cur.fill(rows[:k], t.next); err != nil {
+			return err
+		}
+		for _, at := range [...]int64{t.next, t.next + k - 1} {
+			if id := t.cur.reportAt(at); id != w.p.ReportID {
+				return fmt.Errorf("data file %s, row %d: belongs to report %q, expected %q", t.file.path, at, id, w.p.ReportID)
+			}
+		}
+		rows, t.next = rows[k:], t.next+k
+	}
+	return nil
+}
+
+// seek loads the row group that holds the next row.
+func (t *part) seek() error {
+	if t.cur.group >= 0 && t.cur.from <= t.next && t.next < t.cur.to {
+		return nil
+	}
+	var from int64
+	for g := range t.cur.file.NumRowGroups() {
+		n := t.cur.file.MetaData().RowGroup(g).NumRows()
+		if t.next < from+n {
+			return t.cur.load(t.r.ctx, g, t.cols)
+		}
+		from += n
+	}
+	return fmt.Errorf("data file %s ends at row %d, expected more", t.file.path, from)
+}
+
+// wanted says which polls are asked for.
+type wanted struct {
+	all           bool
+	vins, devices map[string]bool
+	vinList       [][]byte // sorted
+	deviceList    [][]byte
+	until         time.Time
+}
+
+func newWanted(vins, devices []string, until time.Time) *wanted {
+	w := &wanted{all: vins == nil && devices == nil, vins: map[string]bool{}, devices: map[string]bool{}, until: until}
+	for _, v := range vins {
+		w.vins[v] = true
+	}
+	for _, d := range devices {
+		w.devices[d] = true
+	}
+	for _, v := range slices.Sorted(maps.Keys(w.vins)) {
+		w.vinList = append(w.vinList, []byte(v))
+	}
+	for _, d := range slices.Sorted(maps.Keys(w.devices)) {
+		w.deviceList = append(w.deviceList, []byte(d))
+	}
+	return w
+}
+
+func (w *wanted) poll(p *series.Poll) bool {
+	if !w.until.IsZero() && p.ReadAt.After(w.until) {
+		return false
+	}
+	return w.all || p.VIN != "" && w.vins[p.VIN] || w.devices[p.Device]
+}
+
+// may says whether rows within the bounds can be wanted; a nil bound is open.
+func (w *wanted) may(vinLow, vinHigh, deviceLow, deviceHigh []byte, from int64, bounded bool) bool {
+	if bounded && !w.until.IsZero() && from > micros(w.until) {
+		return false
+	}
+	return w.all || within(w.vinList, vinLow, vinHigh) || within(w.deviceList, deviceLow, deviceHigh)
+}
+
+func (w *wanted) file(f dataFile) bool {
+	return w.may(f.vinLow, f.vinHigh, f.deviceLow, f.deviceHigh, f.readFrom, f.bounded)
+}
+
+// rowGroup judges a row group by its statistics.
+func (w *wanted) rowGroup(c *cursor, g int) bool {
+	bounds := func(name string) (low, high []byte) {
+		at, ok := c.place[c.spec.columns[c.spec.column(name)].id]
+		if !ok {
+			return nil, nil
+		}
+		chunk, err := c.file.MetaData().RowGroup(g).ColumnChunk(at)
+		if err != nil {
+			return nil, nil
+		}
+		if set, err := chunk.StatsSet(); err != nil || !set {
+			return nil, nil
+		}
+		st, err := chunk.Statistics()
+		if err != nil || !st.HasMinMax() {
+			return nil, nil
+		}
+		return st.EncodeMin(), st.EncodeMax()
+	}
+	vinLow, vinHigh := bounds("vin")
+	deviceLow, deviceHigh := bounds("device")
+	from, _ := bounds("read_at")
+	if len(from) != 8 {
+		return w.may(vinLow, vinHigh, deviceLow, deviceHigh, 0, false)
+	}
+	return w.may(vinLow, vinHigh, deviceLow, deviceHigh, long(from), true)
+}
+
+// within says whether one of the sorted values lies between the bounds.
+func within(sorted [][]byte, low, high []byte) bool {
+	i, _ := slices.BinarySearchFunc(sorted, low, bytes.Compare)
+	return i < len(sorted) && (high == nil || bytes.Compare(sorted[i], high) <= 0)
+}

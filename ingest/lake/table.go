@@ -1,0 +1,274 @@
+package lake
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/apache/arrow/go/v15/arrow/memory"
+	"github.com/apache/iceberg-go"
+)
+
+// ErrConflict is wrapped by Commit when another program published a version of a table. Nothing of the
+// commit is lost, but this Lake commits no more: close it and open it again.
+var ErrConflict = errors.New("another program has written to the lake")
+
+// A table is the committer's side of one table. Only the goroutine that commits touches it.
+type table struct {
+	*spec
+	dir     string
+	log     *slog.Logger
+	mem     memory.Allocator
+	step    func(string) error
+	version int       // of tip
+	tip     *metadata // newest version on disk
+	head    *head     // the committed state: what the next commit builds on
+}
+
+// A head is the state of a table at one snapshot. It is never changed.
+type head struct {
+	snapshot    int64 // 0: no rows yet
+	at          time.Time
+	manifests   []iceberg.ManifestFile
+	files       []dataFile
+	rows, bytes int64
+}
+
+func (t *table) dataDir() string     { return filepath.Join(t.dir, "data") }
+func (t *table) metadataDir() string { return filepath.Join(t.dir, "metadata") }
+
+// recorded is how a path stands in the metadata: under the table's location, whose first value stays. So
+// a lake that was moved still reads here, though other engines need the location it was made at.
+func (t *table) recorded(path string) string {
+	return t.tip.Location + strings.TrimPrefix(path, t.dir)
+}
+
+func (t *table) actual(recorded string) string {
+	if rest, ok := strings.CutPrefix(recorded, t.tip.Location+"/"); ok {
+		return filepath.Join(t.dir, rest)
+	}
+	return recorded
+}
+
+// openTable reads the newest version of a table.
+func (t *table) open() (err error) {
+	if t.version, err = latest(t.metadataDir()); err != nil || t.version == 0 {
+		return err
+	}
+	if t.tip, err = readMetadata(versionFile(t.metadataDir(), t.version), t.spec); err != nil {
+		return err
+	}
+	if t.tip.Location != t.dir {
+		t.log.Warn("the lake was moved: other engines will not find its files", "table", t.name, "made_at", t.tip.Location, "now_at", t.dir)
+	}
+	return nil
+}
+
+// load reads the state at a snapshot, which tip must hold.
+func (t *table) load(id int64) (*head, error) {
+	if id == 0 {
+		return &head{}, nil
+	}
+	s := t.tip.snapshot(id)
+	if s == nil {
+		return nil, fmt.Errorf("table %s: snapshot %d is committed, but version %d does not hold it", t.name, id, t.version)
+	}
+	list, err := readList(t.actual(s.ManifestList))
+	if err != nil {
+		return nil, fmt.Errorf("table %s: %w", t.name, err)
+	}
+	h := &head{snapshot: id, at: time.UnixMilli(s.TimestampMs).UTC(), manifests: list}
+	for _, m := range list {
+		entries, err := t.entries(m)
+		if err != nil {
+			return nil, err
+		}
+		for _, e := range entries {
+			h.add(t.dataFile(e.DataFile()))
+		}
+	}
+	return h, nil
+}
+
+func (h *head) add(f dataFile) {
+	h.files = append(h.files, f)
+	h.rows += f.rows
+	h.bytes += f.bytes
+}
+
+// A stage is one table's part of a commit: files written and synced, not yet published.
+type stage struct {
+	snapshot snapshot
+	head     *head
+	files    []string // all that was written
+}
+
+// stage writes the data file, the manifest and the manifest list of rows. On error the files named in
+// the stage may be there and belong to nothing.
+func (t *table) stage(rows []row, group string, props map[string]string, now time.Time) (st *stage, err error) {
+	st = &stage{}
+	data := filepath.Join(t.dataDir(), group+".parquet")
+	size, err := writeFile(data, func(w io.Writer) error { return t.writeParquet(w, t.mem, rows) })
+	if err != nil {
+		return st, fmt.Errorf("data file of table %s: %w", t.name, err)
+	}
+	st.files = append(st.files, data)
+	if err := errors.Join(syncDir(t.dataDir()), t.did("data")); err != nil {
+		return st, err
+	}
+	f, err := openParquet(data)
+	if err != nil {
+		return st, err
+	}
+	m, err := t.measure(f)
+	if err = errors.Join(err, f.Close()); err != nil {
+		return st, fmt.Errorf("data file %s: %w", data, err)
+	}
+	df, err := m.dataFile(t.recorded(data), size)
+	if err != nil {
+		return st, err
+	}
+
+	s := snapshot{ID: newSnapshotID(), SequenceNumber: t.tip.LastSequenceNumber + 1,
+		TimestampMs: max(now.UnixMilli(), t.tip.LastUpdatedMs), SchemaID: t.tip.CurrentSchemaID}
+	if t.head.snapshot != 0 {
+		s.ParentID = &t.head.snapshot
+	}
+	manifest, err := t.writeManifest(group+"-m0.avro", s.ID, []iceberg.ManifestEntry{
+		iceberg.NewManifestEntry(iceberg.EntryStatusADDED, &s.ID, nil, nil, df)})
+	if err != nil {
+		return st, err
+	}
+	st.files = append(st.files, t.actual(manifest.FilePath()))
+	if err := t.did("manifest"); err != nil {
+		return st, err
+	}
+	list := append([]iceberg.ManifestFile{manifest}, t.head.manifests...)
+	list, merged, err := t.merge(list, group+"-m1.avro", s.ID)
+	if err != nil {
+		return st, err
+	}
+	if merged != "" {
+		st.files = append(st.files, merged)
+	}
+	path := filepath.Join(t.metadataDir(), fmt.Sprintf("snap-%d-1-%s.avro", s.ID, group))
+	s.ManifestList = t.recorded(path)
+	list, err = t.writeList(path, &s, list)
+	if err != nil {
+		return st, err
+	}
+	st.files = append(st.files, path)
+	if err := errors.Join(syncDir(t.metadataDir()), t.did("list")); err != nil {
+		return st, err
+	}
+
+	h := &head{snapshot: s.ID, at: time.UnixMilli(s.TimestampMs).UTC(), manifests: list,
+		files: slices.Clip(t.head.files), rows: t.head.rows, bytes: t.head.bytes}
+	h.add(t.dataFile(df))
+	st.head = h
+	s.Summary = map[string]string{
+		"operation":        "append",
+		"added-data-files": "1", "added-records": itoa(m.rows), "added-files-size": itoa(size),
+		"total-data-files": itoa(int64(len(h.files))), "total-records": itoa(h.rows), "total-files-size": itoa(h.bytes),
+		"total-delete-files": "0", "total-position-deletes": "0", "total-equality-deletes": "0",
+	}
+	maps.Copy(s.Summary, props)
+	st.snapshot = s
+	return st, nil
+}
+
+func itoa(n int64) string { return strconv.FormatInt(n, 10) }
+
+// did tells the test hook that a step is done.
+func (t *table) did(what string) error {
+	if t.step == nil {
+		return nil
+	}
+	return t.step(t.name + "." + what)
+}
+
+// errUnsynced says that a version can be read but may not outlive a power cut.
+var errUnsynced = errors.New("published, but not known to be durable")
+
+// publish makes m the newest version of the table. The link either makes the new name or fails: two
+// programs can't both publish one version. Where an error leaves the outcome open, the file is read
+// back: what is there in our own bytes is ours.
+func (t *table) publish(m *metadata) error {
+	path := versionFile(t.metadataDir(), t.version+1)
+	temp := path + tempSuffix
+	var body bytes.Buffer
+	if err := m.write(&body); err != nil {
+		return fmt.Errorf("metadata of table %s: %w", t.name, err)
+	}
+	if _, err := writeTemp(temp, func(w io.Writer) error { _, err := w.Write(body.Bytes()); return err }); err != nil {
+		return fmt.Errorf("metadata of table %s: %w", t.name, err)
+	}
+	err := t.did("metadata")
+	if err == nil {
+		if err = os.Link(temp, path); err == nil {
+			err = t.did("link")
+		}
+	}
+	if err != nil {
+		there, rerr := os.ReadFile(path)
+		switch {
+		case errors.Is(rerr, os.ErrNotExist):
+			os.Remove(temp)
+			return fmt.Errorf("publish version %d of table %s: %w", t.version+1, t.name, err)
+		case rerr != nil:
+			return fmt.Errorf("publish version %d of table %s: %w; outcome unknown: %w", t.version+1, t.name, err, rerr)
+		case !bytes.Equal(there, body.Bytes()):
+			os.Remove(temp)
+			return fmt.Errorf("publish version %d of table %s: %w (%w)", t.version+1, t.name, ErrConflict, err)
+		}
+		t.log.Warn("a version was published although the call failed", "table", t.name, "version", t.version+1, "error", err)
+	}
+	os.Remove(temp)
+	previous := t.tip
+	t.version++
+	t.tip = m
+	err = errors.Join(syncDir(t.metadataDir()), t.did("sync"))
+	if err == nil {
+		t.tidy(previous)
+		err = t.did("hint")
+	}
+	if err != nil {
+		return fmt.Errorf("version %d of table %s: %w: %w", t.version, t.name, errUnsynced, err)
+	}
+	return nil
+}
+
+// tidy writes the version hint and removes metadata that fell out of the log. Neither is needed for the
+// commit to hold, so failures are only told.
+func (t *table) tidy(previous *metadata) {
+	hint := filepath.Join(t.metadataDir(), "version-hint.text")
+	if _, err := writeFile(hint, func(w io.Writer) error { _, err := fmt.Fprintf(w, "%d", t.version); return err }); err != nil {
+		t.log.Warn("the version hint was not written: other engines may see an older version", "table", t.name, "error", err)
+	}
+	if previous == nil || len(previous.MetadataLog) < keepMetadata {
+		return
+	}
+	old := t.actual(previous.MetadataLog[0].MetadataFile)
+	if err := os.Remove(old); err != nil && !errors.Is(err, os.ErrNotExist) {
+		t.log.Warn("old table metadata was not removed", "file", old, "error", err)
+	}
+}
+
+// follow is the version after tip.
+func (t *table) follow(now time.Time) *metadata {
+	return t.tip.next(t.recorded(versionFile(t.metadataDir(), t.version)), now.UnixMilli())
+}
+
+// create publishes version 1: a table without rows.
+func (t *table) create(now time.Time) error {
+	return t.publish(newMetadata(t.spec, t.dir, now.UnixMilli()))
+}

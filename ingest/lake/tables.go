@@ -1,0 +1,191 @@
+package lake
+
+import (
+	"fmt"
+	"time"
+
+	"github.com/apache/iceberg-go"
+
+	"marginline/ingest/series"
+)
+
+// The tables, in the order in which they are published. The last is the commit point: what it names is
+// committed, and nothing else.
+const (
+	readings = iota
+	codes
+	reports
+	tableCount
+)
+
+// A spec is what a table is by design: its name, its columns and the order of its rows.
+type spec struct {
+	name    string
+	columns []column
+	order   []string // names of the columns that rows are sorted by, ascending, nulls first
+	group   int      // rows a row group
+}
+
+// Rows are sorted by vehicle, so that the statistics of a row group prune all but a few vehicles; a
+// report's rows stand together and in the order of the report.
+var specs = [tableCount]spec{
+	readings: {"readings", readingColumns(), []string{"vin", "device", "read_at", "report_id", "ord"}, 32 << 10},
+	codes:    {"codes", codeColumns(), []string{"vin", "device", "read_at", "report_id", "ord"}, 32 << 10},
+	reports:  {"reports", reportColumns(), []string{"vin", "device", "read_at", "report_id"}, 16 << 10},
+}
+
+// Field ids are for ever: a column that goes leaves a hole, a column that comes takes the next number.
+
+func readingColumns() []column {
+	cols := pollColumns()
+	cols = append(cols,
+		num(7, "ord", "position of the result in its report, from 0", func(r *row) *int32 { return &r.ord }).need().owned(),
+		text(8, "ecu", "responder: CAN id, 29-bit id whole or two-digit source address, lower-case hex", func(r *row) *string { return &r.r.ECU }).need().owned(),
+		text(9, "cal_id", "calibration ids of that ECU in the same report, joined by +", func(r *row) *string { return &r.r.CalID }).owned(),
+		text(10, "test", "canonical key of the test", func(r *row) *string { return &r.r.Test }).need().owned(),
+		num(11, "mid", "monitor id", func(r *row) *int32 { return &r.r.MID }).owned(),
+		num(12, "tid", "test id", func(r *row) *int32 { return &r.r.TID }).owned(),
+		num(13, "cid", "component id", func(r *row) *int32 { return &r.r.CID }).owned(),
+		num(14, "spn", "suspect parameter number", func(r *row) *int32 { return &r.r.SPN }).owned(),
+		num(15, "fmi", "failure mode identifier", func(r *row) *int32 { return &r.r.FMI }).owned(),
+		num(16, "uas", "unit and scaling id", func(r *row) *int32 { return &r.r.UAS }).owned(),
+		num(17, "slot", "scaling, limit, offset and transfer function id", func(r *row) *int32 { return &r.r.Slot }).owned(),
+		text(18, "dtc", "trouble code, for results that hang on one", func(r *row) *string { return &r.r.DTC }).owned(),
+		column{id: 19, name: "coding", doc: "how the 16-bit fields are coded: 0 unsigned, 1 signed, 2 older bus, 3 older bus signed, 4 J1939 slot", num: &access[int32]{
+			get: func(r *row) int32 { return int32(r.r.Coding) },
+			set: func(r *row, v int32) error {
+				if v < 0 || v > int32(series.ScaledSlot) {
+					return fmt.Errorf("unknown coding %d", v)
+				}
+				r.r.Coding = series.Coding(v)
+				return nil
+			},
+		}}.need().owned(),
+		num(20, "raw_value", "as read, after sign; null = not sent", func(r *row) *int32 { return &r.r.Raw.Value }).steps().owned(),
+		num(21, "raw_min", "as read, after sign; null = not sent", func(r *row) *int32 { return &r.r.Raw.Min }).owned(),
+		num(22, "raw_max", "as read, after sign; null = not sent", func(r *row) *int32 { return &r.r.Raw.Max }).owned(),
+		real(23, "value", "in the unit of measure", func(r *row) *float64 { return &r.r.Value }).dense().owned(),
+		real(24, "min", "lower limit in the unit of measure; null where absent", func(r *row) *float64 { return &r.r.Min }).owned(),
+		real(25, "max", "upper limit in the unit of measure; null where absent", func(r *row) *float64 { return &r.r.Max }).owned(),
+		text(26, "unit_of_measure", "UCUM code", func(r *row) *string { return &r.r.UnitOfMeasure }).need().owned(),
+		column{id: 27, name: "state", doc: "ok, not_run, no_limit, constant or invalid", text: &access[string]{
+			get: func(r *row) string { return min(r.r.State, series.StateInvalid).String() },
+			set: func(r *row, v string) (err error) { r.r.State, err = series.ParseState(v); return err },
+		}}.need().owned(),
+		flag(28, "passed", "min <= value <= max; null unless state is ok", func(r *row) *series.Tri { return &r.r.Passed }).owned(),
+		real(29, "margin", "1 as far as can be, 0 at the limit, below 0 failed", func(r *row) *float64 { return &r.r.Margin }).dense().owned(),
+		flag(30, "done", "the test's group completed in this driving cycle", func(r *row) *series.Tri { return &r.r.Done }).owned(),
+		num(31, "runs", "in-use numerator of the test's group", func(r *row) *int32 { return &r.r.Runs }).owned(),
+	)
+	return append(cols, contextColumns(32)...)
+}
+
+func codeColumns() []column {
+	return append(pollColumns(),
+		num(7, "ord", "position of the code in its report, from 0", func(r *row) *int32 { return &r.ord }).need().owned(),
+		text(8, "ecu", "responder, as in readings", func(r *row) *string { return &r.c.ECU }).need().owned(),
+		column{id: 9, name: "kind", doc: "pending, confirmed, permanent, active or previous", text: &access[string]{
+			get: func(r *row) string { return min(r.c.Kind, series.CodePrevious).String() },
+			set: func(r *row, v string) error {
+				k, ok := series.ParseCodeKind(v)
+				if !ok {
+					return fmt.Errorf("unknown kind of code %q", v)
+				}
+				r.c.Kind = k
+				return nil
+			},
+		}}.need().owned(),
+		text(10, "code", "such as P0420, P0420-00 or s3242.f16", func(r *row) *string { return &r.c.Code }).need().owned(),
+	)
+}
+
+func reportColumns() []column {
+	cols := pollColumns()
+	for i := range cols {
+		cols[i].own = true
+	}
+	cols = append(cols,
+		column{id: 7, name: "digest", doc: "hash of the report's content, as a signed number", plain: true, long: &access[int64]{
+			get: func(r *row) int64 { return int64(r.p.Digest) },
+			set: func(r *row, v int64) error { r.p.Digest = uint64(v); return nil },
+		}}.need().owned(),
+		column{id: 8, name: "received_at", doc: "when the report reached us, UTC", plain: true, when: at(func(r *row) *time.Time { return &r.p.Received })}.owned(),
+		column{id: 9, name: "messages", doc: "diagnostic messages in the report", num: &access[int32]{
+			get: func(r *row) int32 { return count(r.p.Messages) },
+			set: func(r *row, v int32) error { r.p.Messages = int(v); return nil },
+		}}.need().owned(),
+		column{id: 10, name: "rejected", doc: "of these, how many went to the quarantine", num: &access[int32]{
+			get: func(r *row) int32 { return count(r.p.Rejected) },
+			set: func(r *row, v int32) error { r.p.Rejected = int(v); return nil },
+		}}.need().owned(),
+		num(11, "results", "rows of this report in readings", func(r *row) *int32 { return &r.results }).need().owned(),
+		num(12, "codes", "rows of this report in codes", func(r *row) *int32 { return &r.codes }).need().owned(),
+		real(13, "engine_hours", "from the report", func(r *row) *float64 { return &r.p.Context.EngineHours }).owned(),
+		column{id: 14, name: "stream_seq", doc: "sequence of the report in its stream", plain: true, delta: true, long: &access[int64]{
+			get: func(r *row) int64 { return int64(r.seq) },
+			set: func(r *row, v int64) error { r.seq = uint64(v); return nil },
+		}}.need().owned(),
+	)
+	context := contextColumns(15)
+	for i := range context {
+		context[i].own = true
+	}
+	return append(cols, context...)
+}
+
+// pollColumns are the columns that every table repeats, so that each can be asked alone.
+func pollColumns() []column {
+	return []column{
+		text(1, "report_id", "id the device gave to the report", func(r *row) *string { return &r.p.ReportID }).need(),
+		text(2, "device", "device that sent the report", func(r *row) *string { return &r.p.Device }).need(),
+		text(3, "vin", "vehicle identification number; null when neither reported nor read", func(r *row) *string { return &r.p.VIN }),
+		column{id: 4, name: "bus", doc: "can, j1850, iso9141, iso14230, j1939 or uds", text: &access[string]{
+			get: func(r *row) string { return r.p.Bus.String() },
+			set: func(r *row, v string) (err error) {
+				if r.p.Bus = series.BusUnknown; v != "" {
+					r.p.Bus, err = series.ParseBus(v)
+				}
+				return err
+			},
+		}}.need(),
+		column{id: 5, name: "read_at", doc: "device time, UTC; the receive time where clock_ok is false", plain: true, delta: true,
+			when: at(func(r *row) *time.Time { return &r.p.ReadAt })}.need(),
+		column{id: 6, name: "clock_ok", doc: "false where the device's clock cannot be believed", flag: &access[series.Tri]{
+			get: func(r *row) series.Tri { return series.TriOf(r.p.ClockOK) },
+			set: func(r *row, v series.Tri) error { r.p.ClockOK = v == series.True; return nil },
+		}}.need(),
+	}
+}
+
+func contextColumns(from int) []column {
+	return []column{
+		real(from, "odometer_km", "odometer at that report", func(r *row) *float64 { return &r.p.Context.OdometerKm }),
+		real(from+1, "fuel_level_pct", "fuel level", func(r *row) *float64 { return &r.p.Context.FuelLevelPct }),
+		real(from+2, "ambient_c", "ambient air temperature", func(r *row) *float64 { return &r.p.Context.AmbientC }),
+		real(from+3, "coolant_c", "coolant temperature", func(r *row) *float64 { return &r.p.Context.CoolantC }),
+		real(from+4, "barometric_kpa", "barometric pressure", func(r *row) *float64 { return &r.p.Context.BarometricKPa }),
+		real(from+5, "run_time_s", "seconds since engine start", func(r *row) *float64 { return &r.p.Context.RunTimeS }),
+		real(from+6, "warmups_since_clear", "warm-up cycles since codes were cleared", func(r *row) *float64 { return &r.p.Context.WarmupsSinceClear }),
+		real(from+7, "distance_since_clear_km", "distance since codes were cleared", func(r *row) *float64 { return &r.p.Context.DistanceSinceClearKm }),
+	}
+}
+
+// schema is the Iceberg schema of a table. Schema ids count the releases that changed it.
+func (s *spec) schema() *iceberg.Schema {
+	fields := make([]iceberg.NestedField, len(s.columns))
+	for i := range s.columns {
+		c := &s.columns[i]
+		fields[i] = iceberg.NestedField{ID: c.id, Name: c.name, Type: c.iceberg(), Required: c.required, Doc: c.doc}
+	}
+	return iceberg.NewSchema(0, fields...)
+}
+
+// column finds a column by name; it is there by construction.
+func (s *spec) column(name string) int {
+	for i := range s.columns {
+		if s.columns[i].name == name {
+			return i
+		}
+	}
+	return -1
+}
