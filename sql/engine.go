@@ -27,6 +27,7 @@ func Open(c Config, log *slog.Logger) (*Engine, error) {
 	if err := c.Validate(); err != nil {
 		return nil, err
 	}
+	c = c.orDefault()
 	// Options go into the address: a SET would hold on one connection only, and the lock comes with them.
 	options := url.Values{
 		"autoinstall_known_extensions": {"false"},

@@ -164,7 +164,10 @@ func TestConfig_Validate(t *testing.T) {
 	if err := sql.DefaultConfig().Validate(); err != nil {
 		t.Error(err)
 	}
-	err := sql.Config{}.Validate()
+	if err := (sql.Config{}).Validate(); err != nil {
+		t.Error(err)
+	}
+	err := sql.Config{MemoryLimit: "lots", Threads: -1, MaxRows: -1, MaxStream: -1, Timeout: -1, Parallel: -1}.Validate()
 	for _, want := range []string{"memory limit", "threads", "max rows", "max stream", "parallel", "timeout"} {
 		if err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("want %s in %v", want, err)
