@@ -1,0 +1,190 @@
+package broker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"hash/fnv"
+	"log/slog"
+	"strconv"
+	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+)
+
+// Names on the wire.
+const (
+	Reports          = "OBD_REPORTS"
+	Quarantine       = "OBD_QUARANTINE"
+	ReportSubject    = "obd.reports."    // + device
+	quarantinePrefix = "obd.quarantine." // + stream + sequence + message
+	ReceivedHeader   = "Obd-Received"    // RFC 3339: when an imported report was received, as far as can be told
+)
+
+// Config says where the log is. The zero value of every field but Dir is usable.
+type Config struct {
+	URL           string        // an external NATS with JetStream; "" = embedded
+	Dir           string        // folder of the embedded server's files
+	Listen        string        // host:port of the embedded server for dongles; "" = in process only
+	MaxAge        time.Duration // how long raw reports stay; 0 = 30 days
+	QuarantineAge time.Duration // how long quarantine entries stay; 0 = for ever
+}
+
+const (
+	defaultAge   = 30 * 24 * time.Hour
+	startTimeout = 30 * time.Second
+	callTimeout  = 10 * time.Second
+	maxPayload   = 2 << 20 // bytes of one message with its headers, on the embedded server
+	maxMemory    = 64 << 20
+)
+
+// A Broker is an open log. It is safe for concurrent use.
+type Broker struct {
+	server *server.Server // nil when external
+	conn   *nats.Conn
+	js     jetstream.JetStream
+	log    *slog.Logger
+	closed chan struct{} // closed when the connection is
+	batch  bool          // the report stream takes atomic batches
+}
+
+// Open starts the embedded server, or connects to the external one, and makes the streams where they are
+// missing. Existing streams keep their reports; limits follow the configuration.
+func Open(ctx context.Context, cfg Config, log *slog.Logger) (_ *Broker, err error) {
+	b := &Broker{log: log.With("stage", "broker"), closed: make(chan struct{})}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, b.Close())
+		}
+	}()
+	url := cfg.URL
+	options := []nats.Option{
+		nats.Name("marginline"), nats.MaxReconnects(-1), nats.Timeout(callTimeout),
+		nats.ClosedHandler(func(*nats.Conn) { close(b.closed) }),
+		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) { b.log.Warn("connection", "err", err) }),
+		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) {
+			if err != nil {
+				b.log.Warn("connection lost", "err", err)
+			}
+		}),
+		nats.ReconnectHandler(func(c *nats.Conn) { b.log.Info("connected again", "url", c.ConnectedUrlRedacted()) }),
+	}
+	if url == "" {
+		if b.server, err = embed(cfg, b.log); err != nil {
+			return nil, err
+		}
+		options = append(options, nats.InProcessServer(b.server))
+	}
+	if b.conn, err = nats.Connect(url, options...); err != nil {
+		return nil, fmt.Errorf("broker: connect to %s: %w", orEmbedded(url), err)
+	}
+	if b.js, err = jetstream.New(b.conn, jetstream.WithDefaultTimeout(callTimeout)); err != nil {
+		return nil, fmt.Errorf("broker: %w", err)
+	}
+	if err = b.streams(ctx, cfg); err != nil {
+		return nil, err
+	}
+	return b, nil
+}
+
+func orEmbedded(url string) string {
+	if url == "" {
+		return "the embedded server"
+	}
+	return url
+}
+
+// streams makes or updates the two streams.
+func (b *Broker) streams(ctx context.Context, cfg Config) error {
+	age := cfg.MaxAge
+	if age == 0 {
+		age = defaultAge
+	}
+	reports := jetstream.StreamConfig{
+		Name: Reports, Description: "raw reports of dongles", Subjects: []string{ReportSubject + "*"},
+		Storage: jetstream.FileStorage, Retention: jetstream.LimitsPolicy, Discard: jetstream.DiscardOld,
+		MaxAge: age, Duplicates: min(2*time.Minute, age), AllowAtomicPublish: true,
+	}
+	held := jetstream.StreamConfig{
+		Name: Quarantine, Description: "what could not be decoded, one entry a subject", Subjects: []string{quarantinePrefix + ">"},
+		Storage: jetstream.FileStorage, Retention: jetstream.LimitsPolicy, Discard: jetstream.DiscardOld,
+		MaxAge: cfg.QuarantineAge, MaxMsgsPerSubject: 1, AllowAtomicPublish: true, AllowDirect: true,
+	}
+	b.batch = true
+	for _, s := range []jetstream.StreamConfig{reports, held} {
+		_, err := b.js.CreateOrUpdateStream(ctx, s)
+		if err != nil && b.server == nil { // an older external server knows no atomic batches
+			b.batch, s.AllowAtomicPublish = false, false
+			_, err = b.js.CreateOrUpdateStream(ctx, s)
+		}
+		if err != nil {
+			return fmt.Errorf("broker: stream %s: %w", s.Name, err)
+		}
+	}
+	return nil
+}
+
+// Close lets what is under way end, closes the connection, and stops the embedded server. It waits.
+func (b *Broker) Close() error {
+	var err error
+	if b.conn != nil {
+		if err = b.conn.Drain(); err != nil {
+			b.conn.Close()
+		}
+		select {
+		case <-b.closed:
+		case <-time.After(startTimeout):
+			b.conn.Close()
+			err = errors.Join(err, errors.New("broker: the connection did not drain in time"))
+		}
+		if errors.Is(err, nats.ErrConnectionClosed) {
+			err = nil
+		}
+		b.conn = nil
+	}
+	if b.server != nil {
+		b.server.Shutdown()
+		b.server.WaitForShutdown()
+		b.server = nil
+	}
+	return err
+}
+
+// Stream names the report stream for good, as name@created, and gives the sequence of its newest report.
+// A stream that was deleted and made again has another id.
+func (b *Broker) Stream(ctx context.Context) (id string, lastSeq uint64, err error) {
+	info, err := b.info(ctx, Reports)
+	if err != nil {
+		return "", 0, err
+	}
+	return streamID(info), info.State.LastSeq, nil
+}
+
+func (b *Broker) info(ctx context.Context, name string) (*jetstream.StreamInfo, error) {
+	s, err := b.js.Stream(ctx, name)
+	if err != nil {
+		return nil, fmt.Errorf("broker: stream %s: %w", name, err)
+	}
+	return s.CachedInfo(), nil
+}
+
+func streamID(info *jetstream.StreamInfo) string {
+	return info.Config.Name + "@" + info.Created.UTC().Format(time.RFC3339Nano)
+}
+
+// streamToken is a stream id as one token of a subject.
+func streamToken(id string) string {
+	h := fnv.New64a()
+	h.Write([]byte(id))
+	return strconv.FormatUint(h.Sum64(), 36)
+}
+
+// Addr is where dongles reach the embedded server; "" when it listens on no port or is not ours.
+func (b *Broker) Addr() string {
+	if b.server == nil || b.server.Addr() == nil {
+		return ""
+	}
+	return b.server.Addr().String()
+}

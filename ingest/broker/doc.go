@@ -1,0 +1,30 @@
+// Package broker is the log of raw reports: NATS JetStream, embedded in this process or somewhere else.
+//
+// It is the first stage. A dongle publishes to obd.reports.<device>; once the publish is acknowledged the
+// report is on disk, and it stays until it is older than Config.MaxAge, read or not, so that everything
+// downstream can be made again. What can't be decoded goes to a second stream, the quarantine, with the
+// reason and the bytes.
+//
+//	OBD_REPORTS     obd.reports.<device>                      the reports, limits retention
+//	OBD_QUARANTINE  obd.quarantine.<stream>.<seq>.<message>   one subject an entry, one entry a subject
+//
+// Durability. JetStream acknowledges before it syncs unless told otherwise; the embedded server is told
+// (SyncAlways). One synced publish at a time is slow, so bulk publishers use PublishBatch: one sync for up
+// to a thousand reports, all or none of them stored. The embedded server listens on no port unless
+// Config.Listen names one.
+//
+// Order. A Puller gives the reports strictly by sequence, each once in the life of the Puller. It starts
+// behind the sequence that the lake has committed: the lake and not the consumer's acknowledgements is
+// the memory of how far we are, because only the lake knows what it has on disk. So every Pull makes its
+// durable consumer anew, and acknowledging serves the server's own view (lag, monitoring). The rejected
+// way was to trust redelivery: after a crash it comes late and behind newer reports, and a decision that
+// depends on the order would differ from run to run. When a delivery is lost on the way (a connection that
+// broke), the consumer's own numbering shows the gap, and the Puller starts again behind what it had.
+//
+// Idempotence. The subject of a quarantine entry names the stream (by a hash of its id), the sequence and
+// the message, and a subject holds one entry: writing it again replaces it by itself. A report stream that
+// was deleted and made again has another id, so its entries do not take the places of the old ones.
+//
+// The Broker owns the embedded server and the connection, with their goroutines; Close ends them: drain,
+// shut down, wait.
+package broker
