@@ -173,6 +173,8 @@ func (e *Engine) makeViews(ctx context.Context, conn *sql.Conn, snap Snapshot, n
 			t := Table{Name: v.Name}
 			if i := slices.IndexFunc(tables, func(t Table) bool { return t.Name == v.Name }); i >= 0 {
 				t = tables[i]
+			}
+			if t.SnapshotID != 0 { // else it never had a row
 				pinned = append(pinned, Pinned{t.Name, t.SnapshotID, t.CommittedAt})
 			}
 			var m *match
