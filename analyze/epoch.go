@@ -19,8 +19,8 @@ type epoch struct {
 	fresh   int    // results taken
 	moving  bool   // the limits follow the operating point: the margin is followed
 	total   int    // results of the series, all epochs
-	turns   [2]int // total at the last two changes of the limits alone
-	changes int
+	changes int    // changes of the limits alone, under one calibration
+	turns   [2]int // total at the last two of them
 }
 
 // opens says whether a result opens a new epoch, and enters it.
@@ -29,35 +29,42 @@ type epoch struct {
 // back counts again) stops opening epochs: from then on the normalised margin is followed, until the
 // calibration changes.
 func (e *epoch) opens(r *series.Result, cal string, set *Settings) bool {
-	unit := r.UAS
-	if unit == series.None {
-		unit = r.Slot
-	}
 	limits := pair{r.Raw.Min, r.Raw.Max}
+	strange := e.n == 0 || e.strange(r, cal)
+	turned := !strange && limits != e.limits
 	e.total++
-	switch {
-	case e.n == 0:
-	case e.cal != "" && cal != "" && e.cal != cal, unit != e.unit:
+	if strange {
 		e.moving, e.changes = false, 0
-	case limits != e.limits && !e.moving:
+	}
+	if turned {
 		e.changes++
 		e.turns[0], e.turns[1] = e.turns[1], e.total
-		e.moving = e.changes >= 2 && e.total-e.turns[0] < set.MovingWithin
-	default:
-		if cal != "" {
-			e.cal = cal
-		}
-		e.limits = limits
-		e.fresh++
-		return false
 	}
-	e.n++
-	e.fresh = 1
-	e.unit, e.limits = unit, limits
+	opened := strange || turned && !e.moving
+	if opened {
+		e.n, e.fresh, e.unit = e.n+1, 0, unitID(r)
+		e.moving = turned && e.changes >= 2 && e.total-e.turns[0]+2 <= set.MovingWithin
+	}
 	if cal != "" {
 		e.cal = cal
 	}
-	return true
+	e.limits = limits
+	e.fresh++
+	return opened
+}
+
+// strange says whether a result does not compare with those of the epoch: another calibration, or another
+// unit. A calibration that was not read is taken to be the last known one.
+func (e *epoch) strange(r *series.Result, cal string) bool {
+	return e.n > 0 && (e.cal != "" && cal != "" && e.cal != cal || unitID(r) != e.unit)
+}
+
+// unitID is the unit-and-scaling id or SLOT.
+func unitID(r *series.Result) int32 {
+	if r.UAS != series.None {
+		return r.UAS
+	}
+	return r.Slot
 }
 
 // sides are the limits of a result as the streams see them.

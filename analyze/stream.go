@@ -57,9 +57,7 @@ func (s *stream) take(x, limit float64, at int64, fresh int, rule *Rule, set *Se
 	dt := float64(at-s.at) / dayMicros
 	s.limit = limit
 	s.score(x, dt, at, rule, set)
-	n := s.noise(set)
-	s.trend.predict(dt, n)
-	s.trend.update(x, n, 3)
+	s.trend.follow(x, dt, s.noise(set))
 	w := (1 - rule.Phi) / (1 + rule.Phi)
 	if !s.standing {
 		s.learnt.learn(x, w, learnClip, s.floor)

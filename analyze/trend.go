@@ -7,6 +7,7 @@ import "math"
 type trend struct {
 	l, b          float64 // level, slope per day
 	p11, p12, p22 float64 // their covariance
+	lag           float64 // moving average of the standardised innovations: how far the filter lags behind
 }
 
 // noise is what the filter expects: variance r of a result, ql of the level's and qb of the slope's
@@ -23,8 +24,9 @@ func (t *trend) predict(dt float64, n noise) {
 	t.p22 += n.qb * dt
 }
 
-// update takes a result in. The innovation is cut to clip standard deviations; math.Inf(1) cuts nothing.
-func (t *trend) update(x float64, n noise, clip float64) {
+// update takes a result in and returns its standardised innovation. The innovation is cut to clip standard
+// deviations; math.Inf(1) cuts nothing.
+func (t *trend) update(x float64, n noise, clip float64) float64 {
 	s := t.p11 + n.r
 	e := x - t.l
 	if most := clip * math.Sqrt(s); math.Abs(e) > most {
@@ -36,6 +38,25 @@ func (t *trend) update(x float64, n noise, clip float64) {
 	t.p22 -= k2 * t.p12
 	t.p12 *= 1 - k1
 	t.p11 *= 1 - k1
+	return e / math.Sqrt(s)
+}
+
+// How a filter that lags behind is loosened: lags of white noise have a standard deviation of 0.42.
+const (
+	lagWeight = 0.3
+	lagFrom   = 1
+	loosening = 100
+	trendClip = 3
+)
+
+// follow moves dt days on and takes a result in. A filter stiff enough for slow wear lags behind fast wear;
+// innovations that keep one sign loosen its slope (automatic intervention, West and Harrison 1997,
+// chapter 11).
+func (t *trend) follow(x, dt float64, n noise) {
+	over := max(0, math.Abs(t.lag)-lagFrom)
+	n.qb *= 1 + loosening*over*over
+	t.predict(dt, n)
+	t.lag += lagWeight * (t.update(x, n, trendClip) - t.lag)
 }
 
 // lead is how many standard deviations the level is beyond limit h days ahead.

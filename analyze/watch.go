@@ -76,17 +76,15 @@ func (w *watch) read(r *series.Result, m moment, v *Vehicle) {
 			w.repeats++ // the newest reading of a trip takes the place of the one before
 		}
 		w.held = &held{moment: m, result: *r}
-	case w.seen.fresh(r, m.trip, m.alone) || w.renewed(m.cal):
+	case w.seen.fresh(r, m.trip, m.alone) || w.renewed(r, m.cal):
 		w.take(r, m, v)
 	default:
 		w.repeats++
 	}
 }
 
-// renewed says whether a result that looks like a repeat belongs to another calibration than the epoch's.
-func (w *watch) renewed(cal string) bool {
-	return w.epoch.cal != "" && cal != "" && w.epoch.cal != cal
-}
+// renewed says whether a result that looks like a repeat belongs to another epoch.
+func (w *watch) renewed(r *series.Result, cal string) bool { return w.epoch.strange(r, cal) }
 
 // release takes the held reading of a live counter as a result when its trip is over.
 func (w *watch) release(trip uint32, v *Vehicle) {
