@@ -43,16 +43,16 @@ func (c chart) draw(ds []dot) template.HTML {
 		bottom -= scoreHeight + scoreGap
 	}
 	shown := thin(ds, from, to, int(c.W))
-	c.results(&d, x, chartTop, bottom, shown)
-	if c.Score {
-		c.score(&d, x, bottom+scoreGap, c.H-chartBottom, shown)
-	}
 	for _, t := range days(from, to, c.Zone, max(3, int(c.W/90))) {
 		at := x.time(t.at)
 		d.line("grid", at, chartTop, at, c.H-chartBottom)
 		if at > chartLeft+10 && at < c.W-chartRight-14 {
 			d.text("tick", "middle", at, c.H-7, t.label)
 		}
+	}
+	c.results(&d, x, chartTop, bottom, shown)
+	if c.Score {
+		c.score(&d, x, bottom+scoreGap, c.H-chartBottom, shown)
 	}
 	return d.end()
 }
@@ -212,9 +212,9 @@ func (c chart) limit(d *drawing, x, y span, ds []dot, of func(dot) float64, edge
 		return
 	}
 	flush(x.to)
-	up := y.held(last) - 5
+	up := y.held(last) + 13
 	if words == "at least " {
-		up = y.held(last) + 12
+		up = y.held(last) - 6
 	}
 	d.text("word limitword", "start", chartLeft+6, up, "limit: "+words+figure(last))
 }

@@ -1,0 +1,19 @@
+package dashboards
+
+import "net/http"
+
+type alertsPage struct {
+	All  bool
+	Rows []alertRow
+}
+
+func (s *Server) alerts(w http.ResponseWriter, r *http.Request) error {
+	p := alertsPage{All: r.FormValue("all") == "1"}
+	list, err := s.deps.Book.List(r.Context(), p.All)
+	if err != nil {
+		return err
+	}
+	p.Rows = s.rows(r.Context(), list)
+	return s.show(w, r, http.StatusOK, "alerts", view{Title: "Alerts", Nav: "alerts", Live: "*", Body: p})
+}
+

@@ -1,0 +1,140 @@
+package dashboards
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"marginline/alerts"
+	"marginline/analyze"
+	"marginline/ingest/fleet"
+	"marginline/ingest/series"
+)
+
+// The conditions a unit can be in, apart from its alerts. No data is never good news: a unit that sends
+// nothing is silent, one whose tests do not run is not protected.
+const (
+	silent      = "silent"
+	unprotected = "not protected"
+	learning    = "learning"
+	watched     = "watched"
+)
+
+type condition struct {
+	Kind       string
+	Text, Hint string
+	Last       time.Time // newest report
+	ReadToday  int       // tests read in the last 24 hours
+	Watched    int       // series with a limit and a known healthy level
+	Learning   int
+	NotRun     int
+}
+
+// condition says how well a unit can be watched now.
+func (s *Server) condition(unit string, now time.Time) condition {
+	c := condition{Kind: watched, Last: s.deps.Series.LastPoll(unit)}
+	if c.Last.IsZero() {
+		c.Kind, c.Text, c.Hint = silent, "never reported", "Check that the dongle is plugged in, and that the roster names it for this unit."
+		return c
+	}
+	var newestFresh time.Time
+	for _, n := range s.deps.Series.Series(unit) {
+		if now.Sub(n.LastRead) <= 24*time.Hour {
+			c.ReadToday++
+		}
+		switch {
+		case n.State == series.StateNotRun:
+			c.NotRun++
+		case n.State != series.StateOK:
+		case n.Learning:
+			c.Learning++
+		default:
+			c.Watched++
+		}
+		if n.LastFresh.After(newestFresh) {
+			newestFresh = n.LastFresh
+		}
+	}
+	limited := c.Watched + c.Learning + c.NotRun
+	switch {
+	case now.Sub(c.Last) > s.cfg.SilentAfter:
+		c.Kind, c.Text = silent, "last report "+ago(c.Last, now)
+		c.Hint = "Nothing is known of it since. Have the driver check that the dongle is seated."
+	case limited == 0:
+		c.Kind, c.Text = unprotected, "reports arrive, but no test of it carries a limit"
+		c.Hint = "Its control units report no test results that can be watched."
+	case c.Watched+c.Learning == 0:
+		c.Kind, c.Text = unprotected, fmt.Sprintf("none of its %s has run since codes were cleared", plural(c.NotRun, "test", "tests"))
+		c.Hint = "Readiness is lost too: keep it away from an inspection until the tests have run."
+	case now.Sub(newestFresh) > s.cfg.QuietAfter:
+		c.Kind, c.Text = unprotected, "reports arrive, but its newest test result is "+ago(newestFresh, now)
+		c.Hint = "Its use may never meet the conditions of the tests: cold starts, fuel level, steady driving."
+	case c.Watched == 0:
+		c.Kind = learning
+		c.Text = fmt.Sprintf("%s still learning the healthy level, none is watched yet", plural(c.Learning, "test is", "tests are"))
+	}
+	return c
+}
+
+// rostered is a unit as the roster knows it, or just its name where the roster does not.
+func (s *Server) rostered(name string) *fleet.Unit {
+	if u := s.deps.Roster.Unit(name); u != nil {
+		return u
+	}
+	u := fleet.NewUnit(name)
+	return &u
+}
+
+// courses are the series of a unit; none where the roster does not have it, since only units of the roster
+// are watched.
+func (s *Server) courses(ctx context.Context, unit string) (map[series.Key]*analyze.Trace, error) {
+	if s.deps.Roster.Unit(unit) == nil {
+		return nil, nil
+	}
+	return s.traces.unit(ctx, unit)
+}
+
+// advice is what to do about an alert. A visit that rides along with a service already due is cheapest,
+// as long as the service falls safely before the early end of the forecast (common practice).
+func (s *Server) advice(a alerts.Alert, u *fleet.Unit, now time.Time) string {
+	zone := s.zones.named(u.TimeZone)
+	switch {
+	case a.State == alerts.Ordered:
+		return "Work order made; the shop has it."
+	case a.State == alerts.Verifying:
+		return "Repaired; waiting for the test to run again."
+	case a.Consequence == alerts.Stop:
+		return "Keep it in the yard and call the shop now."
+	case a.Kind == analyze.Surprise:
+		return "A code is stored: this is a repair. Read the code before anything is cleared."
+	case a.Kind == analyze.Failed:
+		return "One more failed run sets the code: bring it in now."
+	case a.Kind == analyze.NotRunning:
+		return "Find out why the test does not run."
+	case a.Consequence == alerts.Note:
+		return "Watch; nothing to do yet."
+	}
+	service := serviceDue(u)
+	if a.LimitAt == nil || a.LimitAt.P10 == nil {
+		if !service.IsZero() && service.After(now) && service.Before(now.AddDate(0, 0, 30)) {
+			return "Inspect at the PM service due " + service.In(zone).Format("2 Jan") + "."
+		}
+		return "Inspect within 30 days, or at the next PM service if that is sooner."
+	}
+	early := *a.LimitAt.P10
+	switch {
+	case !service.IsZero() && service.After(now) && service.AddDate(0, 0, 3).Before(early):
+		return "Let the check ride along with the PM service due " + service.In(zone).Format("2 Jan") + "."
+	case early.Before(now.AddDate(0, 0, 2)):
+		return "Bring it in now: the early end of the forecast is reached."
+	}
+	return "Book a visit before " + early.In(zone).Format("2 Jan") + "."
+}
+
+// serviceDue is the date of the next PM service by days; zero where the roster does not tell.
+func serviceDue(u *fleet.Unit) time.Time {
+	if u.PMLast.IsZero() || !(u.PMIntervalDays > 0) {
+		return time.Time{}
+	}
+	return u.PMLast.AddDate(0, 0, int(u.PMIntervalDays))
+}

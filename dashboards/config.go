@@ -1,0 +1,61 @@
+package dashboards
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"time"
+)
+
+// Config is the section of the pages.
+type Config struct {
+	Fleet       string        // name shown in the head of each page
+	Version     string        // shown in the foot
+	Hosts       []string      // host names, besides addresses and localhost, under which the pages may be asked for
+	SilentAfter time.Duration // a unit without a report for this long is silent
+	QuietAfter  time.Duration // a unit that reports while no test of it ran for this long is not protected
+	Heartbeat   time.Duration // between two signs of life on an event stream
+	Units       int           // refolded units kept in memory
+}
+
+// DefaultConfig is what a small fleet needs.
+func DefaultConfig() Config {
+	return Config{
+		Fleet:       "Fleet",
+		SilentAfter: 72 * time.Hour,
+		QuietAfter:  28 * 24 * time.Hour,
+		Heartbeat:   15 * time.Second,
+		Units:       128,
+	}
+}
+
+// Validate says everything that is wrong, not only the first.
+func (c Config) Validate() error {
+	var errs []error
+	if c.SilentAfter < time.Hour {
+		errs = append(errs, fmt.Errorf("pages.silent_after: %v is too short: at least 1h", c.SilentAfter))
+	}
+	if c.QuietAfter < c.SilentAfter {
+		errs = append(errs, fmt.Errorf("pages.quiet_after: %v is shorter than silent_after", c.QuietAfter))
+	}
+	if c.Heartbeat < time.Second {
+		errs = append(errs, fmt.Errorf("pages.heartbeat: %v is too short: at least 1s", c.Heartbeat))
+	}
+	if c.Units < 1 {
+		errs = append(errs, fmt.Errorf("pages.units: %d: at least 1", c.Units))
+	}
+	return errors.Join(errs...)
+}
+
+// Deps are the stages the pages read. Names, Codes, Health and Metrics may be nil: the pages then say
+// that they do not know.
+type Deps struct {
+	Book    Book
+	Series  Series
+	Roster  Roster
+	Names   Names
+	Codes   Codes
+	Health  Health
+	Metrics http.Handler
+	Now     func() time.Time // the service's clock
+}

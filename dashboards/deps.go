@@ -1,0 +1,51 @@
+package dashboards
+
+import (
+	"context"
+	"time"
+
+	"marginline/analyze"
+	"marginline/ingest/fleet"
+	"marginline/ingest/series"
+)
+
+// Series is what the detector knows. Its methods may be called from many goroutines at once.
+type Series interface {
+	Units() []string                      // every unit with at least one folded report, sorted
+	Series(unit string) []analyze.Now     // newest state of each series of a unit
+	Signals(unit string) []analyze.Signal // in the order raised
+	LastPoll(unit string) time.Time       // read_at of the newest report; zero when none came
+	// Traces refolds a unit and returns the course of all its series.
+	Traces(ctx context.Context, unit string) (map[series.Key]*analyze.Trace, error)
+}
+
+// Roster is the list of units.
+type Roster interface {
+	Units() []*fleet.Unit
+	Unit(name string) *fleet.Unit // nil when it is not on the roster
+}
+
+// Names puts tests into plain words.
+type Names interface {
+	// Test is what a test measures, such as "leak of 0.020 in"; "" where it is not known.
+	Test(test string) string
+}
+
+// Code is one trouble code of a unit, with when it was first and last read.
+type Code struct {
+	ECU, Kind, Code string
+	First, Last     time.Time
+}
+
+// Codes answers which trouble codes were read from a unit, newest first.
+type Codes interface {
+	Codes(ctx context.Context, unit string) ([]Code, error)
+}
+
+// Health says how the service itself is doing.
+type Health interface {
+	// Ready is nil once reports are taken in and pages tell the truth; else it says what is missing.
+	Ready(ctx context.Context) error
+	// Quarantined counts the messages that could not be read and wait for a look.
+	Quarantined(ctx context.Context) (int, error)
+}

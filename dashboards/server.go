@@ -1,0 +1,139 @@
+package dashboards
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"time"
+)
+
+// A Server answers for the pages.
+type Server struct {
+	cfg    Config
+	deps   Deps
+	log    *slog.Logger
+	pages  pages
+	assets *assets
+	traces *traces
+	zones  zones
+	hub    *hub
+	routes http.Handler
+}
+
+// New checks the settings and reads the embedded pages. It starts nothing.
+func New(cfg Config, deps Deps, log *slog.Logger) (*Server, error) {
+	if err := cfg.Validate(); err != nil {
+		return nil, err
+	}
+	if deps.Book == nil || deps.Series == nil || deps.Roster == nil || deps.Now == nil {
+		return nil, errors.New("dashboards: Book, Series, Roster and Now are needed")
+	}
+	s := &Server{cfg: cfg, deps: deps, log: log, hub: newHub(), traces: newTraces(deps.Series, cfg.Units)}
+	var err error
+	if s.assets, err = loadAssets(pageFiles, subFS(bundleFiles, "web/dist")); err != nil {
+		return nil, err
+	}
+	if s.pages, err = loadPages(pageFiles, s); err != nil {
+		return nil, err
+	}
+	if !s.assets.bundle {
+		log.Warn("UI bundle not built: run make web. Pages read and print, without live updates and zoom")
+	}
+	s.routes = s.secure(http.NewCrossOriginProtection().Handler(s.mux()))
+	return s, nil
+}
+
+// Handler is the whole site.
+func (s *Server) Handler() http.Handler { return s.routes }
+
+// Changed tells open pages that what they show of the units is out of date; no unit means the fleet as a
+// whole. It never blocks and may be called from any goroutine.
+func (s *Server) Changed(units ...string) {
+	if len(units) == 0 {
+		units = []string{""}
+	}
+	s.hub.changed(units...)
+}
+
+// Run serves on l until ctx ends, then lets requests under way finish for at most ten seconds.
+func (s *Server) Run(ctx context.Context, l net.Listener) error {
+	srv := &http.Server{
+		Handler:           s.routes,
+		ReadHeaderTimeout: 10 * time.Second,
+		ReadTimeout:       30 * time.Second,
+		WriteTimeout:      60 * time.Second,
+		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    64 << 10,
+		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelWarn),
+	}
+	hubCtx, endHub := context.WithCancel(ctx)
+	hubDone := make(chan struct{})
+	go func() {
+		defer close(hubDone)
+		s.hub.run(hubCtx)
+	}()
+	served := make(chan error, 1)
+	go func() { served <- srv.Serve(l) }()
+	var err error
+	select {
+	case err = <-served:
+		endHub()
+	case <-ctx.Done():
+		endHub() // event streams never end by themselves: end them before waiting for requests
+		stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
+		defer cancel()
+		err = srv.Shutdown(stop)
+		if err != nil {
+			err = errors.Join(err, srv.Close())
+		}
+		<-served
+	}
+	<-hubDone
+	if err != nil && !errors.Is(err, http.ErrServerClosed) {
+		return fmt.Errorf("web server on %s: %w", l.Addr(), err)
+	}
+	return nil
+}
+
+func (s *Server) mux() *http.ServeMux {
+	m := http.NewServeMux()
+	page := func(pattern string, h func(http.ResponseWriter, *http.Request) error) {
+		m.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
+			if err := h(w, r); err != nil {
+				s.writeError(w, r, err)
+			}
+		})
+	}
+	page("GET /{$}", s.today)
+	page("GET /units", s.units)
+	page("GET /units/{unit}", s.unit)
+	page("GET /series/{unit}/{ecu}/{test}", s.series)
+	page("GET /series/{unit}/{ecu}/{test}/points.json", s.points)
+	page("GET /series/{unit}/{ecu}/{test}/readings.csv", s.readings)
+	page("GET /alerts", s.alerts)
+	s.desk(page)
+	page("GET /help", s.help)
+	page("GET /", func(http.ResponseWriter, *http.Request) error { return errNoPage })
+	m.HandleFunc("GET /events", s.events)
+	m.Handle("GET /static/", s.assets)
+	m.HandleFunc("GET /livez", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "ok") })
+	m.HandleFunc("GET /readyz", s.ready)
+	if s.deps.Metrics != nil {
+		m.Handle("GET /metrics", s.deps.Metrics)
+	}
+	return m
+}
+
+func (s *Server) ready(w http.ResponseWriter, r *http.Request) {
+	w.Header().Set("Cache-Control", "no-store")
+	if s.deps.Health != nil {
+		if err := s.deps.Health.Ready(r.Context()); err != nil {
+			http.Error(w, "not ready: "+err.Error(), http.StatusServiceUnavailable)
+			return
+		}
+	}
+	fmt.Fprintln(w, "ready")
+}

@@ -1,0 +1,92 @@
+package dashboards
+
+import (
+	"cmp"
+	"math"
+	"net/http"
+	"slices"
+	"strings"
+
+	"marginline/alerts"
+	"marginline/ingest/fleet"
+)
+
+type unitsPage struct {
+	Rows   []unitRow
+	Depots []string
+	Depot  string // shown only
+	Total  int
+}
+
+type unitRow struct {
+	Unit, Depot, EngineFamily, Class string
+	State                            condition
+	Worst                            float64 // least margin of its watched series
+	More                             int     // alerts besides Top
+	Top                              *alerts.Alert
+	Last                             moment
+	OnRoster                         bool
+}
+
+func (s *Server) units(w http.ResponseWriter, r *http.Request) error {
+	list, err := s.deps.Book.List(r.Context(), false)
+	if err != nil {
+		return err
+	}
+	p := unitsPage{Depot: r.FormValue("depot")}
+	now := s.deps.Now()
+	byUnit := map[string][]alerts.Alert{}
+	for _, a := range list {
+		byUnit[a.Unit] = append(byUnit[a.Unit], a)
+	}
+	seen, depots := map[string]bool{}, map[string]bool{}
+	add := func(u *fleet.Unit, onRoster bool) {
+		if seen[u.Unit] {
+			return
+		}
+		seen[u.Unit] = true
+		p.Total++
+		if u.Depot != "" {
+			depots[u.Depot] = true
+		}
+		if p.Depot != "" && p.Depot != u.Depot {
+			return
+		}
+		row := unitRow{Unit: u.Unit, Depot: u.Depot, EngineFamily: u.EngineFamily, Class: u.WeightClass, OnRoster: onRoster,
+			State: s.condition(u.Unit, now), Worst: math.NaN()}
+		row.Last = moment{row.State.Last, s.zones.named(u.TimeZone)}
+		if mine := byUnit[u.Unit]; len(mine) > 0 {
+			row.Top, row.More = &mine[0], len(mine)-1
+		}
+		for _, n := range s.deps.Series.Series(u.Unit) {
+			if l := leftNow(n); !math.IsNaN(l) && !(l >= row.Worst) {
+				row.Worst = l
+			}
+		}
+		p.Rows = append(p.Rows, row)
+	}
+	for _, u := range s.deps.Roster.Units() {
+		add(u, true)
+	}
+	for _, name := range s.deps.Series.Units() {
+		add(s.rostered(name), false)
+	}
+	for d := range depots {
+		p.Depots = append(p.Depots, d)
+	}
+	slices.Sort(p.Depots)
+	slices.SortStableFunc(p.Rows, func(a, b unitRow) int { return cmp.Or(natural(a.Unit, b.Unit), strings.Compare(a.Unit, b.Unit)) })
+	return s.show(w, r, http.StatusOK, "units", view{Title: "Units", Nav: "units", Live: "*", Body: p})
+}
+
+// natural orders unit numbers as people do: 9 before 10.
+func natural(a, b string) int {
+	trim := func(s string) string { return strings.TrimLeft(s, "0") }
+	digits := func(s string) bool {
+		return s != "" && strings.Trim(s, "0123456789") == ""
+	}
+	if digits(a) && digits(b) {
+		return cmp.Or(cmp.Compare(len(trim(a)), len(trim(b))), strings.Compare(trim(a), trim(b)))
+	}
+	return strings.Compare(a, b)
+}
