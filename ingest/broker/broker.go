@@ -162,6 +162,19 @@ func (b *Broker) Stream(ctx context.Context) (id string, lastSeq uint64, err err
 	return streamID(info), info.State.LastSeq, nil
 }
 
+// Oldest is the sequence of the oldest report that the log still has; the next one to come when it has
+// none. What is before it has left by age.
+func (b *Broker) Oldest(ctx context.Context) (uint64, error) {
+	info, err := b.info(ctx, Reports)
+	if err != nil {
+		return 0, err
+	}
+	if info.State.Msgs == 0 {
+		return info.State.LastSeq + 1, nil
+	}
+	return info.State.FirstSeq, nil
+}
+
 func (b *Broker) info(ctx context.Context, name string) (*jetstream.StreamInfo, error) {
 	s, err := b.js.Stream(ctx, name)
 	if err != nil {

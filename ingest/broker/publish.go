@@ -19,6 +19,7 @@ const (
 	maxBatch      = 1000
 	maxBatchBytes = 16 << 20
 	batchTries    = 4
+	headRoom      = 16 << 10 // for the headers of a message, words of a quarantine entry included
 )
 
 // Publish puts one report into the log; it is on disk when Publish returns. id is the report's, "" when
@@ -41,6 +42,9 @@ func (b *Broker) Publish(ctx context.Context, device, id string, payload []byte)
 	}
 	return ack.Sequence, nil
 }
+
+// MaxReport is how many bytes of payload the server takes in one message, headers left room for.
+func (b *Broker) MaxReport() int { return int(b.conn.MaxPayload()) - headRoom }
 
 // An Outgoing is one report to publish.
 type Outgoing struct {

@@ -1,6 +1,7 @@
 package broker
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -54,6 +55,10 @@ func (b *Broker) Quarantine(ctx context.Context, entries []Entry) error {
 		if len(e.Detail) > maxDetail {
 			e.Detail = strings.ToValidUTF8(e.Detail[:maxDetail], "") + " ..."
 		}
+		if room := b.MaxReport(); len(e.Raw) > room { // it must fit, or the report would block all behind it
+			e.Detail += fmt.Sprintf(" (only the first %d of %d bytes are kept)", room, len(e.Raw))
+			e.Raw = e.Raw[:room]
+		}
 		head, err := json.Marshal(e)
 		if err != nil {
 			return fmt.Errorf("broker: quarantine: %w", err)
@@ -69,15 +74,35 @@ func (b *Broker) Quarantine(ctx context.Context, entries []Entry) error {
 // Quarantined gives entries ordered by report stream, sequence and message: up to max of them (0 = all),
 // from the given sequence on.
 func (b *Broker) Quarantined(ctx context.Context, from uint64, max int) ([]Entry, error) {
-	info, err := b.info(ctx, Quarantine)
+	var all []Entry
+	err := b.EachQuarantined(ctx, func(e Entry) error {
+		if e.Seq >= from {
+			all = append(all, e)
+		}
+		return nil
+	})
 	if err != nil {
 		return nil, err
 	}
-	var all []Entry
+	slices.SortFunc(all, func(x, y Entry) int {
+		return cmp.Or(cmp.Compare(x.Stream, y.Stream), cmp.Compare(x.Seq, y.Seq), cmp.Compare(x.Message, y.Message))
+	})
+	if max > 0 && len(all) > max {
+		all = all[:max]
+	}
+	return all, nil
+}
+
+// EachQuarantined gives every entry in the order of writing, a page at a time in memory, until yield fails.
+func (b *Broker) EachQuarantined(ctx context.Context, yield func(Entry) error) error {
+	info, err := b.info(ctx, Quarantine)
+	if err != nil {
+		return err
+	}
 	for next, last := info.State.FirstSeq, info.State.LastSeq; info.State.Msgs > 0 && next <= last; {
 		batch, err := b.page(ctx, next)
 		if err != nil {
-			return nil, fmt.Errorf("broker: read the quarantine: %w", err)
+			return fmt.Errorf("broker: read the quarantine: %w", err)
 		}
 		if len(batch) == 0 {
 			break
@@ -89,27 +114,13 @@ func (b *Broker) Quarantined(ctx context.Context, from uint64, max int) ([]Entry
 				b.log.Warn("quarantine: entry without a readable head", "subject", m.Subject, "err", err)
 				continue
 			}
-			if e.Raw = m.Data; e.Seq >= from {
-				all = append(all, e)
+			e.Raw = m.Data
+			if err := yield(e); err != nil {
+				return err
 			}
 		}
 	}
-	slices.SortFunc(all, func(x, y Entry) int {
-		if c := strings.Compare(x.Stream, y.Stream); c != 0 {
-			return c
-		}
-		if x.Seq != y.Seq {
-			if x.Seq < y.Seq {
-				return -1
-			}
-			return 1
-		}
-		return x.Message - y.Message
-	})
-	if max > 0 && len(all) > max {
-		all = all[:max]
-	}
-	return all, nil
+	return nil
 }
 
 // page reads messages of the quarantine from a sequence on.

@@ -1,0 +1,344 @@
+package ingest
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync/atomic"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"marginline/ingest/broker"
+	"marginline/ingest/fleet"
+	"marginline/ingest/lake"
+	"marginline/ingest/obd"
+	"marginline/ingest/series"
+)
+
+// Config says when to flush. Zero values mean the defaults.
+type Config struct {
+	FlushRows  int           // rows of the lake that make a flush; default 200,000
+	FlushEvery time.Duration // how long a report waits at most; default 2 s
+	Catalogue  *obd.Catalogue
+}
+
+// Bounds of what is held between two flushes, beside the rows.
+const (
+	fetchMax   = 500         // reports of one fetch
+	refusedMax = 16 << 20    // bytes of quarantine entries
+	idleWait   = time.Second // one look at a quiet log
+	dirtyWait  = 100 * time.Millisecond
+	tryTimeout = 2 * time.Minute // one attempt to store
+	pauseMin   = 200 * time.Millisecond
+	pauseMax   = 10 * time.Second
+)
+
+// Lake is what the Consumer needs of the lake.
+type Lake interface {
+	Append(p *series.Poll, seq uint64)
+	Rows() int
+	Commit(ctx context.Context, pos lake.Position) error
+	Position() lake.Position
+	Reports(ctx context.Context, yield func(id string, digest uint64) error) error
+}
+
+// A Consumer takes reports from the log to the lake.
+type Consumer struct {
+	// OnCommit is told of every poll once it is durable, in the order of the log, before Committed returns
+	// for it. It runs on the Consumer's goroutine; the polls are its own to keep, not to change. May be nil;
+	// set it before Run.
+	OnCommit func(ctx context.Context, polls []*series.Poll)
+
+	broker  *broker.Broker
+	lake    Lake
+	roster  func() *fleet.Roster
+	cfg     Config
+	log     *slog.Logger
+	metrics *metrics
+	mark    mark
+	idle    atomic.Bool
+
+	seen  seen
+	batch batch
+}
+
+// A batch is what was taken since the last flush.
+type batch struct {
+	last    uint64    // newest sequence handled
+	first   time.Time // when the oldest was taken; zero when there is nothing to flush
+	polls   []*series.Poll
+	entries []broker.Entry
+	bytes   int // of the entries
+}
+
+// NewConsumer makes a Consumer. The lake is the Consumer's alone to append to while Run runs; roster is
+// asked for each report.
+func NewConsumer(b *broker.Broker, l Lake, roster func() *fleet.Roster, cfg Config, log *slog.Logger, reg prometheus.Registerer) *Consumer {
+	if cfg.FlushRows == 0 {
+		cfg.FlushRows = 200_000
+	}
+	if cfg.FlushEvery == 0 {
+		cfg.FlushEvery = 2 * time.Second
+	}
+	return &Consumer{broker: b, lake: l, roster: roster, cfg: cfg, log: log.With("stage", "ingest"), metrics: newMetrics(reg)}
+}
+
+// Run takes reports until ctx ends; then it flushes what it has, acknowledges it, and returns nil. It
+// returns an error only where going on would be wrong: the lake or the log is not what it was. Run once.
+func (c *Consumer) Run(ctx context.Context) (err error) {
+	defer func() { c.mark.end(err) }()
+	if err := c.seen.load(ctx, c.lake, c.broker); err != nil {
+		if ctx.Err() != nil {
+			return nil
+		}
+		return fmt.Errorf("ingest: load what is stored: %w", err)
+	}
+	c.log.Info("ready", "reports", len(c.seen.reports), "refused", len(c.seen.refused), "committed", c.lake.Position().Seq)
+	for {
+		err := c.follow(ctx)
+		switch {
+		case errors.Is(err, broker.ErrStreamReplaced):
+			c.log.Warn("the report stream was deleted and made again; reading it from its start")
+		case ctx.Err() != nil && (err == nil || errors.Is(err, context.Canceled)):
+			return nil
+		case err != nil:
+			return fmt.Errorf("ingest: %w", err)
+		}
+	}
+}
+
+// follow reads one incarnation of the stream, from behind what the lake has of it.
+func (c *Consumer) follow(ctx context.Context) error {
+	id, last, err := c.broker.Stream(ctx)
+	if err != nil {
+		return err
+	}
+	after := uint64(0)
+	if pos := c.lake.Position(); pos.Stream == id {
+		after = pos.Seq
+	}
+	if after > last {
+		return fmt.Errorf("the lake has committed report %d of stream %s, but the log ends at %d: it was put back to an older copy; "+
+			"delete the stream (what it holds that the lake has not can be imported again) or bring lake and log back to one moment", after, id, last)
+	}
+	p, err := c.broker.Pull(ctx, after)
+	if err != nil {
+		return err
+	}
+	if p.Stream() != id {
+		return broker.ErrStreamReplaced
+	}
+	c.batch = batch{last: after}
+	c.mark.rise(after)
+	if err := c.skip(ctx); err != nil {
+		return err
+	}
+	pause := pauseMin
+	for ctx.Err() == nil {
+		msgs, err := p.Fetch(ctx, fetchMax, c.wait())
+		if err != nil && ctx.Err() == nil {
+			if errors.Is(err, broker.ErrStreamReplaced) {
+				return errors.Join(c.flush(ctx, p), err)
+			}
+			c.log.Warn("fetch is tried again", "err", err)
+			if !sleep(ctx, pause) {
+				break
+			}
+			pause = min(2*pause, pauseMax)
+			continue
+		}
+		pause = pauseMin
+		for i := range msgs {
+			c.take(&msgs[i], id)
+			if c.lake.Rows() >= c.cfg.FlushRows || c.batch.bytes >= refusedMax {
+				if err := c.flush(ctx, p); err != nil {
+					return err
+				}
+			}
+		}
+		wanted := c.mark.wanted()
+		switch {
+		case len(msgs) > 0:
+			c.idle.Store(false)
+			c.metrics.pending.Set(float64(msgs[len(msgs)-1].Pending))
+		case ctx.Err() == nil:
+			c.metrics.pending.Set(0)
+			if wanted { // perhaps for reports that have left the log
+				if err := c.skip(ctx); err != nil && ctx.Err() == nil {
+					c.log.Warn("look at the log", "err", err)
+				}
+			}
+		}
+		if c.due(wanted && len(msgs) == 0) {
+			if err := c.flush(ctx, p); err != nil {
+				return err
+			}
+		}
+		if len(msgs) == 0 && c.batch.first.IsZero() {
+			c.idle.Store(true)
+		}
+	}
+	return c.flush(ctx, p)
+}
+
+// wait is how long the next look at the log may take.
+func (c *Consumer) wait() time.Duration {
+	if c.batch.first.IsZero() && !c.mark.wanted() {
+		return idleWait
+	}
+	return dirtyWait
+}
+
+// due says whether to flush: the oldest report has waited long enough, or somebody waits and the log has
+// nothing more.
+func (c *Consumer) due(now bool) bool {
+	return !c.batch.first.IsZero() && (now || time.Since(c.batch.first) >= c.cfg.FlushEvery)
+}
+
+// skip counts reports that left the log by age before they were read as done: they will not come.
+func (c *Consumer) skip(ctx context.Context) error {
+	oldest, err := c.broker.Oldest(ctx)
+	if err != nil || oldest <= c.batch.last+1 {
+		return err
+	}
+	c.log.Error("reports left the log by age before they were read", "from", c.batch.last+1, "to", oldest-1)
+	c.batch.last = oldest - 1
+	if c.batch.first.IsZero() {
+		c.batch.first = time.Now()
+	}
+	return nil
+}
+
+// take handles one report.
+func (c *Consumer) take(m *broker.Msg, stream string) {
+	b := &c.batch
+	b.last = m.Seq
+	if b.first.IsZero() {
+		b.first = time.Now()
+	}
+	r, no := parse(m)
+	if no == nil {
+		key, digest := nameOf(r.ID), r.Digest()
+		if had, ok := c.seen.reports[key]; ok && had == digest {
+			c.metrics.duplicate()
+			return
+		} else if ok {
+			no = &refused{ConflictingContent, fmt.Sprintf("report %q is stored with other content; the first one stays", r.ID)}
+		} else {
+			var t *taken
+			if t, no = build(m, r, c.roster(), c.cfg.Catalogue); no == nil {
+				c.seen.reports[key] = digest
+				c.add(t, m, stream)
+				return
+			}
+		}
+	}
+	e := broker.Entry{Stream: stream, Seq: m.Seq, Message: broker.WholeReport, Device: m.Device,
+		Reason: string(no.reason), Detail: no.detail, At: m.BrokerTime, Raw: m.Data}
+	if r != nil {
+		e.ReportID = r.ID
+	}
+	if _, had := c.seen.refused[refusal(&e)]; had {
+		c.metrics.duplicate()
+		return
+	}
+	c.seen.refused[refusal(&e)] = struct{}{}
+	c.metrics.reports.WithLabelValues("quarantined").Inc()
+	c.metrics.counts.refused.Add(1)
+	c.quarantine(e)
+}
+
+func (c *Consumer) add(t *taken, m *broker.Msg, stream string) {
+	for _, e := range t.bad {
+		e.Stream = stream
+		c.quarantine(e)
+	}
+	if !t.known {
+		c.metrics.unknown.Inc()
+	}
+	if !t.checkDigit {
+		c.metrics.checkDigit.Inc()
+		c.log.Debug("VIN fails its check digit; kept", "report", t.poll.ReportID, "device", t.poll.Device)
+	}
+	c.lake.Append(t.poll, m.Seq)
+	c.batch.polls = append(c.batch.polls, t.poll)
+}
+
+func (c *Consumer) quarantine(e broker.Entry) {
+	c.batch.entries = append(c.batch.entries, e)
+	c.batch.bytes += len(e.Raw) + len(e.Detail)
+}
+
+// flush makes the batch durable: first the quarantine, then the lake, which moves the sequence; then it
+// tells OnCommit and acknowledges. It is not cut short by the end of ctx: then it makes one attempt.
+func (c *Consumer) flush(ctx context.Context, p *broker.Puller) error {
+	b := &c.batch
+	if b.first.IsZero() {
+		return nil
+	}
+	whole := context.WithoutCancel(ctx)
+	if len(b.entries) > 0 {
+		if err := c.insist(ctx, "quarantine", func(ctx context.Context) error { return c.broker.Quarantine(ctx, b.entries) }); err != nil {
+			return err
+		}
+		for i := range b.entries {
+			c.metrics.quarantined.WithLabelValues(b.entries[i].Reason).Inc()
+		}
+		c.metrics.counts.quarantined.Add(uint64(len(b.entries)))
+		b.entries, b.bytes = nil, 0
+	}
+	start := time.Now()
+	pos := lake.Position{Stream: p.Stream(), Seq: b.last}
+	if err := c.insist(ctx, "commit", func(ctx context.Context) error { return c.lake.Commit(ctx, pos) }); err != nil {
+		return err
+	}
+	end := time.Now()
+	c.metrics.commit.Observe(end.Sub(start).Seconds())
+	c.metrics.lastCommit.Set(float64(end.UnixMilli()) / 1000)
+	c.metrics.stored(b.polls)
+	if c.OnCommit != nil && len(b.polls) > 0 {
+		c.OnCommit(whole, b.polls)
+	}
+	if err := p.Ack(whole, b.last); err != nil { // the lake knows how far we are
+		c.log.Warn("committed reports were not acknowledged", "err", err)
+	}
+	c.batch = batch{last: b.last}
+	c.mark.rise(c.batch.last)
+	return nil
+}
+
+// insist tries until it works, with growing pauses, as long as ctx lives and trying makes sense.
+func (c *Consumer) insist(ctx context.Context, what string, do func(context.Context) error) error {
+	pause := pauseMin
+	for {
+		try, cancel := context.WithTimeout(context.WithoutCancel(ctx), tryTimeout)
+		err := do(try)
+		cancel()
+		if err == nil {
+			return nil
+		}
+		if errors.Is(err, lake.ErrConflict) || errors.Is(err, lake.ErrClosed) {
+			return err
+		}
+		c.metrics.failures.Inc()
+		c.log.Error(what+" failed; nothing is acknowledged, it is tried again", "err", err, "reports", len(c.batch.polls), "pause", pause)
+		if !sleep(ctx, pause) {
+			return fmt.Errorf("%s: %w", what, err)
+		}
+		pause = min(2*pause, pauseMax)
+	}
+}
+
+// sleep pauses; false when ctx ends.
+func sleep(ctx context.Context, d time.Duration) bool {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+		return true
+	case <-ctx.Done():
+		return false
+	}
+}
