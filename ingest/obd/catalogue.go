@@ -162,8 +162,8 @@ func (c *Catalogue) find(calIDs []string, r *series.Result) *entry {
 }
 
 // apply gives a result what the catalogue says. Where the standard has a unit, only the name is taken.
-func (d *decoder) apply(r *series.Result, it *Item) {
-	e := d.cat.find(d.nodes[d.responder(r.ECU, r.SPN != series.None)].calIDs, r)
+func (d *decoder) apply(r *series.Result, it *Item, n *node) {
+	e := d.cat.find(n.calIDs, r)
 	if e == nil {
 		return
 	}

@@ -12,38 +12,53 @@ import (
 const maxMessage = 1<<16 - 1
 
 // Decode reads the messages of one report. It never fails as a whole: a message that does not fit is an
-// item of KindError and all others decode. cat may be nil. Decode keeps no reference to the messages.
+// item of KindError and all others decode. cat may be nil. The report keeps no reference to the messages.
 func Decode(bus series.Bus, msgs []Message, cat *Catalogue) *Report {
-	d := decoder{
-		bus: bus, cat: cat,
-		rep: &Report{Bus: bus, Context: series.NoContext()},
+	return new(Decoder).Decode(bus, msgs, cat)
+}
+
+// A Decoder reads report after report into the same memory. It is for one goroutine at a time; the zero
+// value is ready.
+type Decoder struct{ d decoder }
+
+// Decode reads the messages of one report, as the function Decode does. The report is valid until the next
+// call.
+func (x *Decoder) Decode(bus series.Bus, msgs []Message, cat *Catalogue) *Report {
+	d := &x.d
+	d.bus, d.cat = bus, cat
+	if d.rep == nil {
+		rows := 0
+		for i := range msgs {
+			rows += rowsIn(bus, &msgs[i])
+		}
+		d.rep = &Report{results: make([]series.Result, 0, rows), Items: make([]Item, 0, rows)}
+		d.places = make([]place, 0, rows)
 	}
-	rows := 0
-	for i := range msgs {
-		rows += 1 + rowsIn(bus, &msgs[i])
-	}
-	d.rep.Items = make([]Item, 0, rows)
-	d.rep.results = make([]series.Result, 0, rows)
+	*d.rep = Report{Bus: bus, Context: series.NoContext(), Items: d.rep.Items[:0], results: d.rep.results[:0]}
+	d.places, d.nodes, d.older = d.places[:0], d.nodes[:0], d.older[:0]
+	clear(d.parts) // parts and conditions point into messages
+	d.parts, d.conditions = d.parts[:0], d.conditions[:0]
 	for i := range msgs {
 		d.message(i, &msgs[i])
 	}
 	d.finish()
+	d.data = nil
 	return d.rep
 }
 
-// rowsIn estimates how many results a message holds, so that they fit one allocation.
+// rowsIn estimates how many items a message gives, so that they fit one allocation.
 func rowsIn(bus series.Bus, m *Message) int {
 	switch {
 	case len(m.Data) > maxMessage || len(m.Data) == 0:
-		return 0
+		return 1
 	case m.PGN != series.None || bus == series.J1939:
-		return len(m.Data) / 12
+		return 1 + len(m.Data)/12
 	case m.Data[0] == 0x46 && !bus.Older():
-		return len(m.Data) / 9
+		return 1 + len(m.Data)/9
 	case m.Data[0] == 0x62 || m.Data[0] == 0x59:
-		return len(m.Data) / 8
+		return 1 + len(m.Data)/8
 	}
-	return 0
+	return 1
 }
 
 // A decoder holds the state of one call.
@@ -51,7 +66,7 @@ type decoder struct {
 	bus        series.Bus
 	cat        *Catalogue
 	rep        *Report
-	where      []int // item of each result
+	places     []place // of each result
 	nodes      []node
 	older      []olderRow
 	parts      []*part
@@ -63,6 +78,9 @@ type decoder struct {
 	node  int
 	data  []byte
 }
+
+// A place says which item shows a result and which node sent it.
+type place struct{ item, node int }
 
 // A node is one responder and what it tells of itself.
 type node struct {
@@ -96,8 +114,11 @@ func (d *decoder) message(i int, m *Message) {
 	d.ecu = ecu
 	pgn := m.PGN
 	if pgn == series.None && d.bus == series.J1939 {
-		if pgn = idPGN; pgn == series.None {
+		switch pgn = idPGN; pgn {
+		case series.None:
 			pgn = pgnDM30
+		case pgnPhysical, pgnFunctional: // ISO 15765-4 on the same wire
+			pgn = series.None
 		}
 	}
 	d.node = d.responder(ecu, pgn != series.None)
@@ -116,7 +137,7 @@ func (d *decoder) message(i int, m *Message) {
 		return
 	}
 	d.rep.Items, d.rep.results = d.rep.Items[:items], d.rep.results[:results]
-	d.where, d.older, d.parts = d.where[:results], d.older[:older], d.parts[:parts]
+	d.places, d.older, d.parts = d.places[:results], d.older[:older], d.parts[:parts]
 	d.fail(pgn, f)
 }
 
@@ -192,7 +213,7 @@ func (d *decoder) item(k Kind, values Fields) *Item {
 // result adds a test result; its ECU and item are filled here.
 func (d *decoder) result(r series.Result) *series.Result {
 	r.ECU = d.ecu
-	d.where = append(d.where, len(d.rep.Items))
+	d.places = append(d.places, place{len(d.rep.Items), d.node})
 	d.rep.results = append(d.rep.results, r)
 	d.rep.Items = append(d.rep.Items, Item{Message: d.index, Kind: KindResult, ECU: d.ecu})
 	return &d.rep.results[len(d.rep.results)-1]
@@ -217,22 +238,17 @@ func (d *decoder) finish() {
 			rep.CalIDs[n.ecu] = join(n.calIDs)
 		}
 	}
-	names := make([]string, len(d.nodes))
-	for i := range d.nodes {
-		names[i] = join(d.nodes[i].calIDs)
-	}
 	for i := range rep.results {
-		r := &rep.results[i]
-		it := &rep.Items[d.where[i]]
+		r, n := &rep.results[i], &d.nodes[d.places[i].node]
+		it := &rep.Items[d.places[i].item]
 		it.Result = r
-		n := d.responder(r.ECU, r.SPN != series.None)
-		r.CalID = names[n]
+		r.CalID = rep.CalIDs[n.ecu]
 		if g := Group(r); g >= 0 {
-			r.Done = d.nodes[n].done[g]
+			r.Done = n.done[g]
 		}
-		r.Runs = runsOf(d.nodes[n].runs, r)
+		r.Runs = runsOf(n.runs, r)
 		if d.cat != nil && !d.cat.empty() {
-			d.apply(r, it)
+			d.apply(r, it, n)
 		}
 	}
 }

@@ -135,8 +135,28 @@ func numbers(raw []byte) []string {
 type part struct {
 	node, item int
 	kind       byte
-	chunks     [256][]byte // by number
-	last       int
+	chunks     []chunk // in the order they came
+}
+
+type chunk struct {
+	number byte
+	data   []byte
+}
+
+func (p *part) chunk(number int) []byte {
+	for _, c := range p.chunks {
+		if int(c.number) == number {
+			return c.data
+		}
+	}
+	return nil
+}
+
+func (p *part) last() (n int) {
+	for _, c := range p.chunks {
+		n = max(n, int(c.number))
+	}
+	return n
 }
 
 func (d *decoder) infoPart(kind, number byte, data []byte) *fault {
@@ -148,17 +168,16 @@ func (d *decoder) infoPart(kind, number byte, data []byte) *fault {
 		if p.node != d.node || p.kind != kind {
 			continue
 		}
-		if have := p.chunks[number]; have != nil {
+		if have := p.chunk(int(number)); have != nil {
 			if bytes.Equal(have, data) {
 				return nil // read twice
 			}
 			break // another reading of the same type
 		}
-		p.chunks[number], p.last = data, max(p.last, int(number))
+		p.chunks = append(p.chunks, chunk{number, data})
 		return nil
 	}
-	p := &part{node: d.node, item: len(d.rep.Items), kind: kind, last: int(number)}
-	p.chunks[number] = data
+	p := &part{node: d.node, item: len(d.rep.Items), kind: kind, chunks: []chunk{{number, data}}}
 	d.parts = append(d.parts, p)
 	switch kind {
 	case infoVIN:
@@ -180,15 +199,16 @@ func (d *decoder) finishParts() {
 		d.node = p.node
 		var raw []byte
 		missing := 0
-		want := p.last
+		want := p.last()
 		if p.kind == infoVIN {
 			want = 5
 		}
 		for i := 1; i <= want; i++ {
-			if p.chunks[i] == nil {
+			c := p.chunk(i)
+			if c == nil {
 				missing++
 			}
-			raw = append(raw, p.chunks[i]...)
+			raw = append(raw, c...)
 		}
 		if p.kind == infoCalibration && missing == 0 {
 			missing = (4 - want%4) % 4

@@ -29,6 +29,8 @@ const (
 	pgnAck         = 59392
 	pgnTransport   = 60416 // connection management
 	pgnData        = 60160 // data transfer
+	pgnPhysical    = 55808 // ISO 15765-4 answers, 18DAF1xx
+	pgnFunctional  = 56064 // and functional requests
 )
 
 // group reads the payload of a parameter group.

@@ -2,6 +2,7 @@ package obd
 
 import (
 	"encoding/json"
+	"slices"
 	"strings"
 
 	"marginline/ingest/series"
@@ -99,7 +100,7 @@ type Report struct {
 }
 
 // Results gives the test results in the order sent. The slice belongs to the report.
-func (rep *Report) Results() []series.Result { return rep.results }
+func (rep *Report) Results() []series.Result { return slices.Clip(rep.results) }
 
 // Codes gives all trouble codes in the order sent.
 func (rep *Report) Codes() []series.Code {

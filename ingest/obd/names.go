@@ -22,9 +22,6 @@ func Family(r *series.Result) string {
 		if m.family == "pm_filter_or_misfire" && r.UAS == 0x24 {
 			return "misfire"
 		}
-		if m.family == "" {
-			return unknown
-		}
 		return m.family
 	case r.DTC != "":
 		return CodeFamily(r.DTC)
@@ -111,26 +108,50 @@ func CodeFamily(code string) string {
 	return unknown
 }
 
-var familyGroups = map[string]int{
-	"misfire": groupMisfire, "fuel_system": groupFuel, "catalyst": groupCatalyst, "heated_catalyst": groupHeatedCatalyst,
-	"evap": groupEvap, "secondary_air": groupSecondaryAir, "o2_sensor": groupOxygen, "o2_heater": groupHeater,
-	"egr": groupEGR, "vvt": groupEGR, "nox_adsorber": groupNOx, "nox_catalyst_scr": groupNOx, "boost": groupBoost,
-	"pm_filter": groupFilter,
+// groupOf gives the readiness group of a family.
+func groupOf(family string) int {
+	switch family {
+	case "misfire":
+		return groupMisfire
+	case "fuel_system":
+		return groupFuel
+	case "catalyst":
+		return groupCatalyst
+	case "heated_catalyst":
+		return groupHeatedCatalyst
+	case "evap":
+		return groupEvap
+	case "secondary_air":
+		return groupSecondaryAir
+	case "o2_sensor":
+		return groupOxygen
+	case "o2_heater":
+		return groupHeater
+	case "egr", "vvt":
+		return groupEGR
+	case "nox_adsorber", "nox_catalyst_scr":
+		return groupNOx
+	case "boost":
+		return groupBoost
+	case "pm_filter":
+		return groupFilter
+	}
+	return groupNone
 }
 
 // Group gives the readiness group of the monitor of a result: results with the same number share one
 // completion bit on their control unit (EGR and variable valve timing do). -1 for none.
 func Group(r *series.Result) int {
-	if r.MID == series.None && r.DTC == "" && r.SPN != series.None {
+	switch {
+	case r.MID >= 0 && r.MID <= 0xFF && r.UAS != 0x24:
+		return monitors[r.MID].group
+	case r.SPN != series.None:
 		if s, ok := spns[r.SPN]; ok {
 			return s.group
 		}
 		return groupNone
 	}
-	if g, ok := familyGroups[Family(r)]; ok {
-		return g
-	}
-	return groupNone
+	return groupOf(Family(r))
 }
 
 // Name gives a result a plain name: "Catalyst Monitor Bank 1, test $89".
@@ -180,7 +201,7 @@ func TestName(key string) string {
 
 func monitorName(mid byte) string {
 	switch m := &monitors[mid]; m.family {
-	case "reserved", unknown, "":
+	case "reserved", unknown:
 		return fmt.Sprintf("monitor $%02X", mid)
 	case "manufacturer":
 		return fmt.Sprintf("monitor $%02X (defined by the maker)", mid)

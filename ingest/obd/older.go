@@ -20,10 +20,7 @@ const (
 )
 
 // An olderRow is one result of an older bus whose second limit may come in another message.
-type olderRow struct {
-	result int
-	joined bool
-}
+type olderRow struct{ result int }
 
 func (d *decoder) olderResult() *fault {
 	b := d.data
@@ -66,7 +63,7 @@ func (d *decoder) finishOlder() {
 	for i := range d.older {
 		o := &d.older[i]
 		r := &d.rep.results[o.result]
-		k := key{d.responder(r.ECU, false), r.TID, r.CID, r.Raw.Value, r.Raw.Min == series.None}
+		k := key{d.places[o.result].node, r.TID, r.CID, r.Raw.Value, r.Raw.Min == series.None}
 		if w := waiting[k]; len(w) > 0 {
 			first := &d.rep.results[w[0]]
 			waiting[k] = w[1:]
@@ -95,7 +92,7 @@ func (d *decoder) drop(gone map[int]bool) {
 	shift := make([]int, len(d.rep.Items)) // how far each item moves
 	lost := map[int]bool{}
 	for r := range gone {
-		lost[d.where[r]] = true
+		lost[d.places[r].item] = true
 	}
 	items, n := d.rep.Items[:0], 0
 	for i := range d.rep.Items {
@@ -106,15 +103,17 @@ func (d *decoder) drop(gone map[int]bool) {
 		}
 		items = append(items, d.rep.Items[i])
 	}
-	results, where := d.rep.results[:0], d.where[:0]
+	results, places := d.rep.results[:0], d.places[:0]
 	for i := range d.rep.results {
 		if gone[i] {
 			continue
 		}
 		results = append(results, d.rep.results[i])
-		where = append(where, d.where[i]-shift[d.where[i]])
+		p := d.places[i]
+		p.item -= shift[p.item]
+		places = append(places, p)
 	}
-	d.rep.Items, d.rep.results, d.where = items, results, where
+	d.rep.Items, d.rep.results, d.places = items, results, places
 }
 
 // Scalings of service $05 test ids 01 to 0A (SAE J1979, from memory; 0.005 V also in printed service

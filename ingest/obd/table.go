@@ -21,7 +21,10 @@ type unit struct {
 }
 
 // A monitor is one on-board monitor id of CAN.
-type monitor struct{ name, family, codes, worsening string }
+type monitor struct {
+	name, family, codes, worsening string
+	group                          int // of readiness, groupNone for none
+}
 
 // A test is one standard test id of CAN and, for oxygen sensors, of service 05.
 type test struct{ name, family, worsening string }
@@ -134,10 +137,13 @@ func readUnits() (*[256]unit, error) {
 
 func readMonitors() (*[256]monitor, error) {
 	var all [256]monitor
+	for i := range all {
+		all[i] = monitor{family: unknown, group: groupNone}
+	}
 	return &all, each("monitors", "id,name,family,codes,worsening,confidence,source", func(row []string) error {
 		from, to, err := span(row[0])
 		for id := from; err == nil && id <= to; id++ {
-			all[id] = monitor{row[1], row[2], row[3], row[4]}
+			all[id] = monitor{row[1], row[2], row[3], row[4], groupOf(row[2])}
 		}
 		return err
 	})

@@ -63,12 +63,7 @@ func (d *decoder) truckStatus(pgn int32) {
 	case pgnTemperature: // SPN 110
 		add("coolant_c", one(b[0], 1, -40), func(c *series.Context) *float64 { return &c.CoolantC })
 	case pgnDash: // SPN 96
-		add("fuel_level_pct", float64(two([]byte{b[1], 0}, 1, 0))*4/10, nil)
-		if b[1] > 0xFA {
-			v[len(v)-1].Value = series.Absent()
-		} else {
-			d.context(func(c *series.Context) *float64 { return &c.FuelLevelPct }, float64(b[1])*4/10)
-		}
+		add("fuel_level_pct", one(b[1], 0.4, 0), func(c *series.Context) *float64 { return &c.FuelLevelPct })
 	}
 	d.item(kind, v)
 }
@@ -128,8 +123,8 @@ func (d *decoder) truckRatios() *fault {
 	return nil
 }
 
-// truckSupport reads DM24: four bytes an SPN; of the bits above the SPN 0 means supported, and bit 3 of the five stands for
-// scaled test results.
+// truckSupport reads DM24: four bytes an SPN. Of the five bits below the top of the SPN 0 means supported;
+// the third stands for scaled test results (bits counted from 1, from memory).
 func (d *decoder) truckSupport() *fault {
 	b := d.data
 	if f := whole(len(b), 0, 4); f != nil {
@@ -143,7 +138,7 @@ func (d *decoder) truckSupport() *fault {
 			continue
 		}
 		all = append(all, id)
-		if bits&0x08 == 0 {
+		if bits&0x04 == 0 {
 			with = append(with, id)
 		}
 	}
