@@ -145,6 +145,9 @@ func (e *Engine) makeViews(ctx context.Context, conn *sql.Conn, snap Snapshot, n
 	lake := slices.ContainsFunc(lakeViews, func(name string) bool { return n.views[name] })
 	resolve := lake && (n.unit || len(n.only) > 0)
 	for _, v := range dictionary() {
+		if !n.views[v.Name] && v.Name == "units" {
+			v.Columns = v.Columns[:3] // unit, vin and device are enough to resolve by
+		}
 		if !v.lake && (n.views[v.Name] || v.Name == "units" && resolve) {
 			rows, err := snap.Small(ctx, v.Name)
 			if err != nil {

@@ -95,7 +95,7 @@ fields:
 			continue
 		}
 		path := filepath.Join(f.dir, fmt.Sprintf("%s-%d.parquet", table, len(t.Files)))
-		copy := fmt.Sprintf("COPY (SELECT %s FROM (%s)) TO '%s' (FORMAT parquet, FIELD_IDS {%s})",
+		copy := fmt.Sprintf("COPY (SELECT %s FROM (%s)) TO '%s' (FORMAT parquet, ROW_GROUP_SIZE 32768, FIELD_IDS {%s})",
 			strings.Join(columns, ", "), query, path, strings.Join(ids, ", "))
 		if _, err := f.db.Exec(copy); err != nil {
 			f.t.Fatalf("write %s: %v\n%s", table, err, copy)

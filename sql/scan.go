@@ -72,12 +72,39 @@ func files(t Table) (string, error) {
 	return b.String(), nil
 }
 
-// A match is the VINs and devices that the asked units can be found by; nil = all rows.
-type match struct{ vins, devices []string }
+// A match is what the readings of the asked units can be found by. The three lists follow the rule of
+// rosterFill: a row with a VIN that is on the roster goes by it; a row without goes by its device; a row
+// with a VIN that is not on the roster goes by its device only where that unit has no VIN listed.
+type match struct {
+	vins  []string
+	alone []string // devices of units that have a VIN listed: rows without a VIN
+	open  []string // devices of units that have none: rows without a VIN, or with an unlisted one
+}
 
-// rows is the relation that a view reads: the wanted columns of the table, typed, narrowed to a match.
+func (m *match) none() bool { return len(m.vins)+len(m.alone)+len(m.open) == 0 }
+
+// conditions are those on the files, one a branch; no row meets two of them.
+func (m *match) conditions() []string {
+	var out []string
+	if len(m.vins) > 0 {
+		out = append(out, "vin IN ("+quotes(m.vins)+")")
+	}
+	if len(m.alone) > 0 {
+		out = append(out, "vin IS NULL AND device IN ("+quotes(m.alone)+")")
+	}
+	if len(m.open) > 0 {
+		c := "device IN (" + quotes(m.open) + ")"
+		if len(m.vins) > 0 {
+			c += " AND (vin IS NULL OR vin NOT IN (" + quotes(m.vins) + "))"
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+// rows is the relation that a view reads: the wanted columns of the table, typed, narrowed to a match (nil = all rows).
 func (v View) rows(t Table, m *match) (string, error) {
-	empty := len(t.Files) == 0 || m != nil && len(m.vins) == 0 && len(m.devices) == 0
+	empty := len(t.Files) == 0 || m != nil && m.none()
 	var columns []string
 	for _, c := range v.wanted() {
 		if !empty && slices.ContainsFunc(t.Fields, func(f Field) bool { return f.Name == c[0] }) {
@@ -98,17 +125,9 @@ func (v View) rows(t Table, m *match) (string, error) {
 	if m == nil {
 		return "(" + head + ")", nil
 	}
-	// One branch a condition, each a condition on the files, and no row in both.
 	var branches []string
-	if len(m.vins) > 0 {
-		branches = append(branches, head+" WHERE vin IN ("+quotes(m.vins)+")")
-	}
-	if len(m.devices) > 0 {
-		branch := head + " WHERE device IN (" + quotes(m.devices) + ")"
-		if len(m.vins) > 0 {
-			branch += " AND (vin IS NULL OR vin NOT IN (" + quotes(m.vins) + "))"
-		}
-		branches = append(branches, branch)
+	for _, c := range m.conditions() {
+		branches = append(branches, head+" WHERE "+c)
 	}
 	return "(" + strings.Join(branches, " UNION ALL ") + ")", nil
 }

@@ -13,7 +13,8 @@ import (
 	"github.com/marcboeker/go-duckdb"
 )
 
-// load copies a small table into a TEMP table small_<name>, with the dictionary's columns and types.
+// load copies a small table into a TEMP table small_<name>, with the columns of v, or those of them that
+// v was cut down to.
 func (v View) load(ctx context.Context, conn *sql.Conn, in Rows) error {
 	var defs []string
 	for _, c := range v.Columns {
@@ -27,8 +28,9 @@ func (v View) load(ctx context.Context, conn *sql.Conn, in Rows) error {
 	for i, c := range v.Columns {
 		from[i] = slices.Index(in.Columns, c.Name)
 	}
+	whole, _ := lookup(v.Name)
 	for _, name := range in.Columns {
-		if !slices.ContainsFunc(v.Columns, func(c ViewColumn) bool { return c.Name == name }) {
+		if !slices.ContainsFunc(whole.Columns, func(c ViewColumn) bool { return c.Name == name }) {
 			return fmt.Errorf("sql: table %s: column %q is not in the dictionary", v.Name, name)
 		}
 	}
@@ -133,7 +135,8 @@ func matching(ctx context.Context, conn *sql.Conn, units []string) (*match, erro
 		into *[]string
 	}{
 		{"SELECT vin FROM roster_vin WHERE unit IN (" + quotes(units) + ") ORDER BY 1", &m.vins},
-		{"SELECT device FROM roster_device WHERE unit IN (" + quotes(units) + ") ORDER BY 1", &m.devices},
+		{"SELECT device FROM roster_device WHERE unit IN (" + quotes(units) + ") AND vin IS NOT NULL ORDER BY 1", &m.alone},
+		{"SELECT device FROM roster_device WHERE unit IN (" + quotes(units) + ") AND vin IS NULL ORDER BY 1", &m.open},
 	} {
 		rows, err := conn.QueryContext(ctx, q.text)
 		if err != nil {
