@@ -155,3 +155,17 @@ func TestStatesThatAreNoSamples(t *testing.T) {
 		t.Errorf("%d fresh, state %v; want 0 and the newest state", n.Fresh, n.State)
 	}
 }
+
+// An older bus sends a limit a message; a test that ran in between gives two values under one key.
+func TestTwoLimitsInTwoRows(t *testing.T) {
+	v := newTestVehicle(t)
+	for i := range 5 {
+		p := poll(float64(i), result(0x21, 0x80, 0.50, 0.2, none), result(0x21, 0x80, 0.51+float64(i)/100, none, 1))
+		p.Bus = series.ISO9141
+		apply(t, v, p)
+	}
+	n := now(t, v)
+	if n.Epoch != 1 || n.Fresh != 5 || n.Min != 0.2 || n.Max != 1 || n.Value != 0.55 || n.Passed != series.True {
+		t.Errorf("epoch %d, %d fresh, %g in [%g, %g], passed %v; want one epoch of 5 with both limits", n.Epoch, n.Fresh, n.Value, n.Min, n.Max, n.Passed)
+	}
+}

@@ -26,7 +26,7 @@ func (w *watch) judge(r *series.Result, m moment, s sides, v *Vehicle) {
 			continue
 		}
 		x := s.x[i]
-		st.count(x, m.at, r.Margin, w.epoch.fresh, v.set)
+		st.count(x, m.at, r.Margin, w.epoch.fresh, &w.rule, v.set)
 		if r.Passed == series.False && x > s.limit[i] {
 			w.raise(claimFailed, i, r, m, v)
 		}
@@ -36,10 +36,11 @@ func (w *watch) judge(r *series.Result, m moment, s sides, v *Vehicle) {
 			w.raise(claimNear, i, r, m, v)
 		case w.epoch.fresh < v.set.MinResults:
 		default:
-			if st.jumped(m.at) {
+			far, sudden := st.jumped(v.set)
+			if far && sudden {
 				w.raise(claimJump, i, r, m, v)
 			}
-			if st.drifts(m.at, &w.rule, v.set) {
+			if far && !sudden || st.drifts(m.at, &w.rule, v.set) {
 				w.raise(claimDrift, i, r, m, v)
 			}
 			if st.near(m.at, &w.rule, v.set) {
@@ -51,11 +52,15 @@ func (w *watch) judge(r *series.Result, m moment, s sides, v *Vehicle) {
 }
 
 // count keeps the counts that the rules look at.
-func (s *stream) count(x float64, at int64, margin float64, fresh int, set *Settings) {
+func (s *stream) count(x float64, at int64, margin float64, fresh int, rule *Rule, set *Settings) {
 	u := s.used(x)
+	if s.far == 0 {
+		s.farFrom = s.before
+	}
+	s.before = s.level()
 	gate, ok := s.gate(set)
 	tally(&s.run, &s.runAt, at, ok && u >= set.HoldShare*gate)
-	tally(&s.far, &s.farAt, at, u >= set.JumpUsed && x-s.base >= set.JumpSpread*s.spread())
+	tally(&s.far, &s.farAt, at, u >= rule.Jump && x-s.base >= set.JumpSpread*s.spread())
 	tally(&s.low, &s.lowAt, at, fresh <= set.LearnResults && margin < set.LowMargin)
 }
 
@@ -73,8 +78,11 @@ func tally(n *int, since *int64, at int64, so bool) {
 
 func spans(since, at int64, d time.Duration) bool { return at-since >= d.Microseconds() }
 
-// jumped: two results in a row far from the healthy level and far along to the limit.
-func (s *stream) jumped(at int64) bool { return s.far >= 2 }
+// jumped: two results in a row far from the healthy level and far along to the limit; sudden when the
+// level had not been on its way before them.
+func (s *stream) jumped(set *Settings) (far, sudden bool) {
+	return s.far >= 2, !(s.farFrom >= set.GateUsed/2)
+}
 
 // lowLong: hardly any margin from the first results on; there is no healthy level to compare with.
 func (s *stream) lowLong(at int64, r *Rule) bool {

@@ -25,8 +25,7 @@ type Settings struct {
 	FastDays   float64
 	FastChance float64
 	HoldShare  float64 // the confirming results must each have used this share of the gate
-	JumpUsed   float64 // two results in a row beyond this are a jump ...
-	JumpSpread float64 // ... if they are also this many spreads away
+	JumpSpread float64 // two results in a row beyond Rule.Jump are a jump if they are this many spreads away
 	NearUsed   float64 // a near limit must have reached this
 	NearDays   float64 // and be likely to be crossed within these days
 	NearChance float64
@@ -54,6 +53,7 @@ type Rule struct {
 	Phi     float64       // correlation of successive results
 	Confirm int           // fresh results in a row that must stay beyond HoldShare of the gate
 	Span    time.Duration // and the time they must span
+	Jump    float64       // share used that two results in a row must be beyond to be a jump
 }
 
 const day = 24 * time.Hour
@@ -66,22 +66,22 @@ func DefaultSettings() Settings {
 		LearnResults: 12, MinResults: 6,
 		PriorSpread: 0.08, PriorWeight: 6, SpreadFloor: 0.02,
 		Threshold: 10,
-		GateUsed:  0.35, GateSpread: 3, GateMost: 0.8, HoldShare: 0.7,
+		GateUsed:  0.4, GateSpread: 2.5, GateMost: 0.8, HoldShare: 0.7,
 		FastUsed: 0.25, FastDays: 30, FastChance: 0.6,
-		JumpUsed: 0.7, JumpSpread: 4,
-		NearUsed: 0.5, NearDays: 14, NearChance: 0.5,
+		JumpSpread: 5,
+		NearUsed:   0.5, NearDays: 14, NearChance: 0.5,
 		LowMargin: 0.15, GoodMargin: 0.35,
 		GoodShare: 0.5, GoodInRow: 5, GoodSpan: day,
-		Usual: Rule{Confirm: 3, Span: 2 * day},
+		Usual: Rule{Confirm: 3, Span: 2 * day, Jump: 0.5},
 		Families: map[string]Rule{
 			// A few wild results in a hot week after refuelling are vapour, not a leak: common practice.
-			"evap": {Confirm: 5, Span: 6 * day},
+			"evap": {Confirm: 5, Span: 6 * day, Jump: 0.8},
 			// Soot rises and is burnt off; ash stays. Watch the floor of the saw-tooth: common practice.
-			"pm_filter": {Phi: 0.5, Confirm: 8, Span: 6 * day},
+			"pm_filter": {Phi: 0.5, Confirm: 8, Span: 6 * day, Jump: 0.7},
 			// Results that the control unit has filtered, or that follow slow states.
-			"fuel_system":      {Phi: 0.5, Confirm: 4, Span: 3 * day},
-			"nox_catalyst_scr": {Phi: 0.5, Confirm: 4, Span: 3 * day},
-			"misfire":          {Phi: 0.3, Confirm: 5, Span: 3 * day},
+			"fuel_system":      {Phi: 0.5, Confirm: 4, Span: 3 * day, Jump: 0.6},
+			"nox_catalyst_scr": {Phi: 0.5, Confirm: 4, Span: 3 * day, Jump: 0.6},
+			"misfire":          {Phi: 0.3, Confirm: 5, Span: 3 * day, Jump: 0.7},
 		},
 		SlopePrior: 0.05, SlopeDrift: 4e-4,
 		MovingWithin:  20,

@@ -20,14 +20,16 @@ type stream struct {
 	at     int64   // read_at (us) of it
 	z      float64 // its residual
 
-	run      int   // results in a row beyond the confirming share of the gate
-	runAt    int64 // read_at (us) of the first of them
-	far      int   // results in a row far out
-	farAt    int64 // read_at (us) of the first of the results in a row that were
-	low      int   // results in a row with hardly any margin, while learning
-	lowAt    int64 // read_at (us) of the first of them
-	standing bool  // a claim stands: the healthy level is not learnt from what follows
-	sick     bool  // ... and there was no healthy level to return to
+	run      int     // results in a row beyond the confirming share of the gate
+	runAt    int64   // read_at (us) of the first of them
+	far      int     // results in a row far out
+	farAt    int64   // read_at (us) of the first of the results in a row that were
+	farFrom  float64 // share used by the level before them
+	before   float64 // share used by the level before the last result
+	low      int     // results in a row with hardly any margin, while learning
+	lowAt    int64   // read_at (us) of the first of them
+	standing bool    // a claim stands: the healthy level is not learnt from what follows
+	sick     bool    // ... and there was no healthy level to return to
 }
 
 const dayMicros = 24 * 60 * 60 * 1e6

@@ -123,7 +123,7 @@ func (v *Vehicle) sort(p *series.Poll) {
 		if w := &v.watch[next]; w.poll == v.polls { // the same test twice in one report
 			for j := range v.work {
 				if v.work[j].watch == next {
-					v.work[j].result = join(v.work[j].result, r)
+					v.work[j].result = merge(v.work[j].result, r)
 				}
 			}
 		} else {
@@ -134,23 +134,23 @@ func (v *Vehicle) sort(p *series.Poll) {
 	}
 }
 
-// join is one result of two of the same test in one report. Older buses send a limit a message, and when
-// the test ran between the two messages their values differ. Otherwise the later one stands.
-func join(a, b *series.Result) *series.Result {
-	j := *b
-	if a.State != series.StateOK || b.State != series.StateOK {
-		return &j
+// merge is one result of two of the same test in one report. Older buses send a limit a message, and when
+// the test ran between the two messages their values differ: the later value is taken, with both limits.
+// Otherwise the later one stands.
+func merge(a, b *series.Result) *series.Result {
+	lo, hi := math.IsNaN(a.Max) && math.IsNaN(b.Min), math.IsNaN(a.Min) && math.IsNaN(b.Max)
+	if a.State != series.StateOK || b.State != series.StateOK || lo == hi {
+		return b
 	}
-	if math.IsNaN(j.Min) && math.IsNaN(b.Min) && math.IsNaN(a.Max) {
-		j.Min, j.Raw.Min = a.Min, a.Raw.Min
-	} else if math.IsNaN(j.Max) && math.IsNaN(a.Min) {
-		j.Max, j.Raw.Max = a.Max, a.Raw.Max
+	m := *b
+	if lo {
+		m.Min, m.Raw.Min = a.Min, a.Raw.Min
 	} else {
-		return &j
+		m.Max, m.Raw.Max = a.Max, a.Raw.Max
 	}
-	j.Passed = min(a.Passed, b.Passed)
-	j.Margin = math.Min(a.Margin, b.Margin)
-	return &j
+	m.Passed = series.TriOf(m.Min <= m.Value && m.Value <= m.Max)
+	m.Margin = math.Min(m.Value-m.Min, m.Max-m.Value) / ((m.Max - m.Min) / 2)
+	return &m
 }
 
 func (v *Vehicle) add(r *series.Result, bus series.Bus) int32 {
