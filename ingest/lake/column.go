@@ -31,7 +31,6 @@ type column struct {
 	doc      string
 	required bool
 	plain    bool // no dictionary: nearly every value is a new one
-	delta    bool // integers that run on: DELTA_BINARY_PACKED instead of a dictionary
 	own      bool // belongs to the row; the others repeat what the report's own row says
 
 	text *access[string]
@@ -73,8 +72,6 @@ func flag(id int, name, doc string, f func(*row) *series.Tri) column {
 
 func (c column) need() column  { c.required = true; return c }
 func (c column) owned() column { c.own = true; return c }
-func (c column) dense() column { c.plain = true; return c }
-func (c column) steps() column { c.plain, c.delta = true, true; return c }
 
 // iceberg is the column's type in the table's schema. There is no unsigned type in Iceberg, and
 // timestamps are "timestamp": without a zone, UTC by convention.
@@ -104,5 +101,5 @@ func micros(t time.Time) int64 { return t.UnixMicro() }
 
 func fromMicros(us int64) time.Time { return time.UnixMicro(us).UTC() }
 
-// fits says whether a count can be stored.
+// count is a number of things as stored.
 func count(n int) int32 { return int32(min(n, math.MaxInt32)) }

@@ -54,7 +54,7 @@ type Lake struct {
 	broken  error // no commit any more
 	closed  bool
 
-	mu   sync.Mutex // guards set and refs
+	mu   sync.Mutex // guards what other goroutines see: set, refs and closed
 	set  *set
 	refs map[*set]int
 }
@@ -452,7 +452,9 @@ func (l *Lake) Close() error {
 	if l.closed {
 		return nil
 	}
+	l.mu.Lock()
 	l.closed = true
+	l.mu.Unlock()
 	if l.rows > 0 {
 		l.log.Info("lake closed with rows that were not committed; their reports come again", "rows", l.rows)
 	}

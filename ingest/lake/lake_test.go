@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"math"
+	"math/rand/v2"
 	"slices"
 	"testing"
 	"time"
@@ -78,15 +79,17 @@ func poll(v, n, results int) *series.Poll {
 		ReadAt: epoch.Add(time.Duration(n)*6*time.Hour + time.Duration(v)*time.Second), ClockOK: true,
 		Received: epoch.Add(time.Duration(n)*6*time.Hour + time.Minute), Messages: results/4 + 1, Context: series.NoContext(),
 	}
-	p.Context.OdometerKm = 48211.4 + float64(n)*40
-	p.Context.AmbientC = float64(n%40) - 10
-	p.Context.FuelLevelPct = float64((n * 7) % 100)
+	rnd := rand.New(rand.NewPCG(uint64(v), uint64(n)))
+	p.Context.OdometerKm = math.Round(482114+float64(n)*400+300*rnd.Float64()) / 10
+	p.Context.AmbientC = float64(rnd.IntN(40)) - 10
+	p.Context.FuelLevelPct = float64(rnd.IntN(255)) * 100 / 255
+	p.Context.RunTimeS = float64(rnd.IntN(30000))
 	for i := range results {
 		r := series.NewResult()
 		r.ECU, r.CalID = "7e8", "CAL-A1"
 		r.MID, r.TID, r.UAS = int32(i%12)*4+1, int32(0x80+i), 0x0A
 		r.Test = fmt.Sprintf("m%02x.t%02x", r.MID, r.TID)
-		r.Raw = series.Raw{Value: int32(1000 + (v*31+n*17+i*13)%500), Min: 0, Max: 2000 + int32(i)}
+		r.Raw = series.Raw{Value: int32(1000 + v%300 + i*13 + rnd.IntN(60)), Min: 0, Max: 2000 + int32(i)}
 		verdict := series.Judge(series.Unsigned, r.Raw, true)
 		r.Value, r.Max = float64(r.Raw.Value)*0.000122, float64(r.Raw.Max)*0.000122
 		r.UnitOfMeasure, r.State, r.Passed, r.Margin = "V", verdict.State, verdict.Passed, verdict.Margin

@@ -23,15 +23,15 @@ func (s *spec) properties(mem memory.Allocator) *parquet.WriterProperties {
 		parquet.WithCompression(compress.Codecs.Snappy),
 		parquet.WithRootRepetition(parquet.Repetitions.Required), // strict readers fail on arrow v15's default
 		parquet.WithMaxRowGroupLength(int64(s.group)),
+		// One batch, and so one page, a column chunk: arrow v15 slices the indices of a dictionary column
+		// with nulls wrongly from the second batch on, and panics.
+		parquet.WithBatchSize(int64(s.group)),
 		parquet.WithCreatedBy("marginline"),
 	}
 	for i := range s.columns {
 		c := &s.columns[i]
 		if c.plain {
 			props = append(props, parquet.WithDictionaryFor(c.name, false))
-		}
-		if c.delta {
-			props = append(props, parquet.WithEncodingFor(c.name, parquet.Encodings.DeltaBinaryPacked))
 		}
 	}
 	return parquet.NewWriterProperties(props...)

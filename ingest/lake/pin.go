@@ -35,6 +35,9 @@ type Pinned struct {
 func (l *Lake) Pin() (*Pinned, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	if l.closed {
+		return nil, ErrClosed
+	}
 	l.refs[l.set]++
 	return &Pinned{l: l, set: l.set}, nil
 }

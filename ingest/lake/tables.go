@@ -29,8 +29,8 @@ type spec struct {
 // Rows are sorted by vehicle, so that the statistics of a row group prune all but a few vehicles; a
 // report's rows stand together and in the order of the report.
 var specs = [tableCount]spec{
-	readings: {"readings", readingColumns(), []string{"vin", "device", "read_at", "report_id", "ord"}, 32 << 10},
-	codes:    {"codes", codeColumns(), []string{"vin", "device", "read_at", "report_id", "ord"}, 32 << 10},
+	readings: {"readings", readingColumns(), []string{"vin", "device", "read_at", "report_id", "ord"}, 64 << 10},
+	codes:    {"codes", codeColumns(), []string{"vin", "device", "read_at", "report_id", "ord"}, 64 << 10},
 	reports:  {"reports", reportColumns(), []string{"vin", "device", "read_at", "report_id"}, 16 << 10},
 }
 
@@ -61,10 +61,10 @@ func readingColumns() []column {
 				return nil
 			},
 		}}.need().owned(),
-		num(20, "raw_value", "as read, after sign; null = not sent", func(r *row) *int32 { return &r.r.Raw.Value }).steps().owned(),
+		num(20, "raw_value", "as read, after sign; null = not sent", func(r *row) *int32 { return &r.r.Raw.Value }).owned(),
 		num(21, "raw_min", "as read, after sign; null = not sent", func(r *row) *int32 { return &r.r.Raw.Min }).owned(),
 		num(22, "raw_max", "as read, after sign; null = not sent", func(r *row) *int32 { return &r.r.Raw.Max }).owned(),
-		real(23, "value", "in the unit of measure", func(r *row) *float64 { return &r.r.Value }).dense().owned(),
+		real(23, "value", "in the unit of measure", func(r *row) *float64 { return &r.r.Value }).owned(),
 		real(24, "min", "lower limit in the unit of measure; null where absent", func(r *row) *float64 { return &r.r.Min }).owned(),
 		real(25, "max", "upper limit in the unit of measure; null where absent", func(r *row) *float64 { return &r.r.Max }).owned(),
 		text(26, "unit_of_measure", "UCUM code", func(r *row) *string { return &r.r.UnitOfMeasure }).need().owned(),
@@ -73,7 +73,7 @@ func readingColumns() []column {
 			set: func(r *row, v string) (err error) { r.r.State, err = series.ParseState(v); return err },
 		}}.need().owned(),
 		flag(28, "passed", "min <= value <= max; null unless state is ok", func(r *row) *series.Tri { return &r.r.Passed }).owned(),
-		real(29, "margin", "1 as far as can be, 0 at the limit, below 0 failed", func(r *row) *float64 { return &r.r.Margin }).dense().owned(),
+		real(29, "margin", "1 as far as can be, 0 at the limit, below 0 failed", func(r *row) *float64 { return &r.r.Margin }).owned(),
 		flag(30, "done", "the test's group completed in this driving cycle", func(r *row) *series.Tri { return &r.r.Done }).owned(),
 		num(31, "runs", "in-use numerator of the test's group", func(r *row) *int32 { return &r.r.Runs }).owned(),
 	)
@@ -121,7 +121,7 @@ func reportColumns() []column {
 		num(11, "results", "rows of this report in readings", func(r *row) *int32 { return &r.results }).need().owned(),
 		num(12, "codes", "rows of this report in codes", func(r *row) *int32 { return &r.codes }).need().owned(),
 		real(13, "engine_hours", "from the report", func(r *row) *float64 { return &r.p.Context.EngineHours }).owned(),
-		column{id: 14, name: "stream_seq", doc: "sequence of the report in its stream", plain: true, delta: true, long: &access[int64]{
+		column{id: 14, name: "stream_seq", doc: "sequence of the report in its stream", plain: true, long: &access[int64]{
 			get: func(r *row) int64 { return int64(r.seq) },
 			set: func(r *row, v int64) error { r.seq = uint64(v); return nil },
 		}}.need().owned(),
@@ -148,7 +148,7 @@ func pollColumns() []column {
 				return err
 			},
 		}}.need(),
-		column{id: 5, name: "read_at", doc: "device time, UTC; the receive time where clock_ok is false", plain: true, delta: true,
+		column{id: 5, name: "read_at", doc: "device time, UTC; the receive time where clock_ok is false",
 			when: at(func(r *row) *time.Time { return &r.p.ReadAt })}.need(),
 		column{id: 6, name: "clock_ok", doc: "false where the device's clock cannot be believed", flag: &access[series.Tri]{
 			get: func(r *row) series.Tri { return series.TriOf(r.p.ClockOK) },

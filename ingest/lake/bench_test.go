@@ -1,0 +1,83 @@
+package lake
+
+import (
+	"fmt"
+	"log/slog"
+	"testing"
+	"time"
+
+	"marginline/ingest/series"
+)
+
+// flush is 250,000 readings of 500 vehicles, 25 results a report.
+func flush() []*series.Poll {
+	const vehicles, each, results = 500, 20, 25
+	out := make([]*series.Poll, 0, vehicles*each)
+	for n := range each {
+		for v := range vehicles {
+			out = append(out, poll(v, n, results))
+		}
+	}
+	return out
+}
+
+func BenchmarkAppendAndCommit250kReadings(b *testing.B) {
+	polls := flush()
+	l, err := Open(b.TempDir(), slog.New(slog.DiscardHandler), nil)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer l.Close()
+	b.ReportAllocs()
+	seq, rows := uint64(0), 0
+	for b.Loop() {
+		for _, p := range polls {
+			seq++
+			l.Append(p, seq)
+		}
+		rows += l.Rows()
+		if err := l.Commit(b.Context(), Position{stream, seq}); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(rows)/b.Elapsed().Seconds(), "rows/s")
+	st := l.Stats()[readings]
+	b.ReportMetric(float64(st.Bytes)/float64(st.Rows), "B/reading")
+}
+
+func BenchmarkPolls(b *testing.B) {
+	l, err := Open(b.TempDir(), slog.New(slog.DiscardHandler), nil)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer l.Close()
+	const flushes = 8
+	seq := uint64(0)
+	for range flushes {
+		for _, p := range flush() {
+			seq++
+			l.Append(p, seq)
+		}
+		if err := l.Commit(b.Context(), Position{stream, seq}); err != nil {
+			b.Fatal(err)
+		}
+	}
+	for _, c := range []struct {
+		name string
+		vins []string
+	}{{"one vehicle", []string{fmt.Sprintf("9ZZTEST%010d", 77)}}, {"all", nil}} {
+		b.Run(fmt.Sprintf("%s of %d readings", c.name, l.Stats()[readings].Rows), func(b *testing.B) {
+			b.ReportAllocs()
+			rows := 0
+			for b.Loop() {
+				for p, err := range l.Polls(b.Context(), c.vins, nil, time.Time{}) {
+					if err != nil {
+						b.Fatal(err)
+					}
+					rows += len(p.Results)
+				}
+			}
+			b.ReportMetric(float64(rows)/b.Elapsed().Seconds(), "readings/s")
+		})
+	}
+}
