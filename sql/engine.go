@@ -54,6 +54,13 @@ func Open(c Config, log *slog.Logger) (*Engine, error) {
 // Close ends DuckDB. Queries must have returned.
 func (e *Engine) Close() error { return e.db.Close() }
 
+// clock makes now() and current_timestamp a UTC TIMESTAMP like read_at. The built-in ones have a zone, and
+// without ICU nothing can be reckoned with that: not even now() - INTERVAL 7 DAY.
+const clock = `
+CREATE MACRO now() AS transaction_timestamp()::TIMESTAMP;
+CREATE MACRO get_current_timestamp() AS transaction_timestamp()::TIMESTAMP;
+CREATE MACRO current_localtimestamp() AS transaction_timestamp()::TIMESTAMP;`
+
 // register adds our functions. They are seen by every later connection.
 func (e *Engine) register() error {
 	ctx := context.Background()
@@ -68,6 +75,9 @@ func (e *Engine) register() error {
 	}
 	if err := duckdb.RegisterScalarUDF(conn, "local_time", f); err != nil {
 		return fmt.Errorf("sql: local_time: %w", err)
+	}
+	if _, err := conn.ExecContext(ctx, clock); err != nil {
+		return fmt.Errorf("sql: now: %w", err)
 	}
 	return nil
 }

@@ -104,10 +104,19 @@ func (e *Engine) explain(ctx context.Context, err error) error {
 	case duckdb.ErrorTypeInternal, duckdb.ErrorTypeFatal:
 		msg, _, _ = strings.Cut(msg, "\nStack Trace")
 		return fmt.Errorf("sql: duckdb: %s", msg)
-	case duckdb.ErrorTypeBinder, duckdb.ErrorTypeCatalog:
-		return &Error{Kind: KindInvalid, Message: msg, Hint: viewsHint}
+	case duckdb.ErrorTypeBinder, duckdb.ErrorTypeCatalog, duckdb.ErrorTypeMissingExtension:
+		msg, _, _ = strings.Cut(msg, "\n\nPlease try installing")
+		if strings.Contains(msg, "TIME ZONE") || strings.Contains(msg, "'timezone(") || strings.Contains(msg, "icu extension") {
+			return &Error{Kind: KindInvalid, Message: candidates.ReplaceAllString(msg, "\n"), Hint: zoneHint}
+		}
+		return &Error{Kind: KindInvalid, Message: candidates.ReplaceAllString(msg, "\n"), Hint: viewsHint}
 	}
 	return &Error{Kind: KindInvalid, Message: msg}
 }
+
+const zoneHint = "times here are UTC without a zone: write x::TIMESTAMP, and local_time(x, 'America/Chicago') for a wall clock"
+
+// candidates is the list of every form of a function, where it is so long that it hides the place.
+var candidates = regexp.MustCompile(`(?:\n\t[^\n]*){12,}\n+`)
 
 var errTooLong = errors.New("query over its time")

@@ -3,6 +3,8 @@ package sql_test
 import (
 	"context"
 	"errors"
+	"os"
+	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -49,6 +51,22 @@ func TestQuery_MemoryIsLimited(t *testing.T) {
 	var stopped *sql.Error
 	if !errors.As(err, &stopped) || stopped.Kind != sql.KindMemory || !strings.Contains(err.Error(), "50MB") {
 		t.Errorf("got %v", err)
+	}
+}
+
+func TestQuery_SpillsToItsFolder(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "spill")
+	e, f := open(t, func(c *sql.Config) { c.MemoryLimit, c.TempDir = "64MB", dir }), newFixture(t)
+	query := "select i from (select i, md5(i::varchar) || md5((i + 1)::varchar) as h from range(1000000) t(i) order by h) offset 999999"
+	if got := rows(t, e, f, query); !strings.HasSuffix(got, "\n") || got == "\n" {
+		t.Errorf("got %q", got)
+	}
+	e2 := open(t, func(c *sql.Config) { c.MemoryLimit = "64MB" })
+	if _, err := e2.Query(t.Context(), f, query); err == nil {
+		t.Error("the same query fits without spilling: the test shows nothing")
+	}
+	if _, err := os.Stat(".tmp"); err == nil {
+		t.Error("DuckDB spilled into the working directory")
 	}
 }
 
