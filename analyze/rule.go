@@ -36,11 +36,12 @@ func (w *watch) judge(r *series.Result, m moment, s sides, v *Vehicle) {
 			w.raise(claimNear, i, r, m, v)
 		case w.epoch.fresh < v.set.MinResults:
 		default:
-			far, sudden := st.jumped(v.set)
-			if far && sudden {
+			far, onWay := st.jumped(v.set)
+			scored := st.bank.score() >= v.set.Threshold
+			if far && !(scored && onWay) {
 				w.raise(claimJump, i, r, m, v)
 			}
-			if far && !sudden || st.drifts(m.at, &w.rule, v.set) {
+			if far && scored && onWay || st.drifts(m.at, &w.rule, v.set) {
 				w.raise(claimDrift, i, r, m, v)
 			}
 			if st.near(m.at, &w.rule, v.set) {
@@ -78,10 +79,10 @@ func tally(n *int, since *int64, at int64, so bool) {
 
 func spans(since, at int64, d time.Duration) bool { return at-since >= d.Microseconds() }
 
-// jumped: two results in a row far from the healthy level and far along to the limit; sudden when the
-// level had not been on its way before them.
-func (s *stream) jumped(set *Settings) (far, sudden bool) {
-	return s.far >= 2, !(s.farFrom >= set.GateUsed/2)
+// jumped: two results in a row far from the healthy level and far along to the limit. They are the end of
+// a drift rather than a jump when the level had been on its way before them.
+func (s *stream) jumped(set *Settings) (far, onWay bool) {
+	return s.far >= 2, s.farFrom >= set.GateUsed/2
 }
 
 // lowLong: hardly any margin from the first results on; there is no healthy level to compare with.
