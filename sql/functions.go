@@ -2,6 +2,8 @@ package sql
 
 import (
 	_ "embed"
+	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 )
@@ -39,4 +41,57 @@ func insteadOf(name string) string {
 		return "settings and the catalogue are not readable: DESCRIBE a view, or SHOW TABLES"
 	}
 	return ""
+}
+
+func (w *walker) tableFunction(n map[string]any, in scope) error {
+	f, _ := n["function"].(map[string]any)
+	name := strings.ToLower(str(f, "function_name"))
+	if str(f, "class") != "FUNCTION" || !slices.Contains(tableFunctions, name) || foreign(f) {
+		return refuse(w.query, at(n), insteadOf(name), "the function %s is not allowed in FROM: only %s are",
+			name, strings.Join(tableFunctions, ", "))
+	}
+	if a := str(n, "alias"); a != "" {
+		w.alias(a)
+	}
+	return w.walk(f["children"], in)
+}
+
+// foreign says whether a function is named with a catalogue or schema other than the built-in one.
+func foreign(f map[string]any) bool {
+	return str(f, "catalog") != "" || str(f, "schema") != "" && str(f, "schema") != "main"
+}
+
+func (w *walker) function(n map[string]any) error {
+	name := strings.ToLower(str(n, "function_name"))
+	if !w.allowed[name] || foreign(n) {
+		return refuse(w.query, at(n), insteadOf(name), "the function %s is not allowed", name)
+	}
+	switch name {
+	case "lpad", "rpad":
+		if length, ok := constant(n, 1); !ok || len(length) > 3 {
+			return refuse(w.query, at(n), "", "the length given to %s must be written as a number below 1000", name)
+		}
+	case "printf", "format":
+		if text, ok := constant(n, 0); !ok || wide.MatchString(text) {
+			return refuse(w.query, at(n), "", "the format given to %s must be written as text, with widths below 1000", name)
+		}
+	}
+	return nil
+}
+
+// wide finds a width that would make text of any size: four digits or more, or one given by an argument.
+var wide = regexp.MustCompile(`\d{4}|%[^A-Za-z%]*\*|\{[^}]*\{`)
+
+// constant is the i-th argument of a function where it is written as a literal.
+func constant(n map[string]any, i int) (string, bool) {
+	args := list(n, "children")
+	if i >= len(args) {
+		return "", false
+	}
+	arg, _ := args[i].(map[string]any)
+	value, _ := arg["value"].(map[string]any)
+	if str(arg, "class") != "CONSTANT" || value["value"] == nil {
+		return "", false
+	}
+	return fmt.Sprint(value["value"]), true
 }
