@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"strconv"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -60,8 +62,9 @@ type Consumer struct {
 	mark    mark
 	idle    atomic.Bool
 
-	seen  seen
-	batch batch
+	seen   seen
+	stream string // what the stream is called in the lake and the quarantine
+	batch  batch
 }
 
 // A batch is what was taken since the last flush.
@@ -115,14 +118,15 @@ func (c *Consumer) follow(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	after := uint64(0)
-	if pos := c.lake.Position(); pos.Stream == id {
-		after = pos.Seq
+	at, moved := resume(c.lake.Position(), id, last)
+	if moved { // before anything new can take a sequence that the lake has seen under the old name
+		c.log.Error("the log ends before what the lake has of it: it was put back to an older copy; what is stored stays, reading goes on at its end",
+			"log", last, "lake", c.lake.Position().Seq)
+		if err := c.insist(ctx, "commit", func(ctx context.Context) error { return c.lake.Commit(ctx, at) }); err != nil {
+			return err
+		}
 	}
-	if after > last {
-		return fmt.Errorf("the lake has committed report %d of stream %s, but the log ends at %d: it was put back to an older copy; "+
-			"delete the stream (what it holds that the lake has not can be imported again) or bring lake and log back to one moment", after, id, last)
-	}
+	after := at.Seq
 	p, err := c.broker.Pull(ctx, after)
 	if err != nil {
 		return err
@@ -130,6 +134,7 @@ func (c *Consumer) follow(ctx context.Context) error {
 	if p.Stream() != id {
 		return broker.ErrStreamReplaced
 	}
+	c.stream = at.Stream
 	c.batch = batch{last: after}
 	c.mark.rise(after)
 	if err := c.skip(ctx); err != nil {
@@ -151,7 +156,7 @@ func (c *Consumer) follow(ctx context.Context) error {
 		}
 		pause = pauseMin
 		for i := range msgs {
-			c.take(&msgs[i], id)
+			c.take(&msgs[i])
 			if c.lake.Rows() >= c.cfg.FlushRows || c.batch.bytes >= refusedMax {
 				if err := c.flush(ctx, p); err != nil {
 					return err
@@ -183,6 +188,21 @@ func (c *Consumer) follow(ctx context.Context) error {
 	return c.flush(ctx, p)
 }
 
+// resume gives the place to go on from, in the stream with this id and newest sequence, for a lake that
+// stands at pos. A log that was put back to an older copy gives out sequences a second time; from then on
+// it goes by another name (moved), so that they are not taken for those the lake has.
+func resume(pos lake.Position, id string, last uint64) (at lake.Position, moved bool) {
+	name, turn, _ := strings.Cut(pos.Stream, "~")
+	if name != id {
+		return lake.Position{Stream: id}, false
+	}
+	if pos.Seq <= last {
+		return pos, false
+	}
+	n, _ := strconv.Atoi(turn)
+	return lake.Position{Stream: fmt.Sprintf("%s~%d", id, n+1), Seq: last}, true
+}
+
 // wait is how long the next look at the log may take.
 func (c *Consumer) wait() time.Duration {
 	if c.batch.first.IsZero() && !c.mark.wanted() {
@@ -212,7 +232,7 @@ func (c *Consumer) skip(ctx context.Context) error {
 }
 
 // take handles one report.
-func (c *Consumer) take(m *broker.Msg, stream string) {
+func (c *Consumer) take(m *broker.Msg) {
 	b := &c.batch
 	b.last = m.Seq
 	if b.first.IsZero() {
@@ -230,12 +250,12 @@ func (c *Consumer) take(m *broker.Msg, stream string) {
 			var t *taken
 			if t, no = build(m, r, c.roster(), c.cfg.Catalogue); no == nil {
 				c.seen.reports[key] = digest
-				c.add(t, m, stream)
+				c.add(t, m)
 				return
 			}
 		}
 	}
-	e := broker.Entry{Stream: stream, Seq: m.Seq, Message: broker.WholeReport, Device: m.Device,
+	e := broker.Entry{Stream: c.stream, Seq: m.Seq, Message: broker.WholeReport, Device: m.Device,
 		Reason: string(no.reason), Detail: no.detail, At: m.BrokerTime, Raw: m.Data}
 	if r != nil {
 		e.ReportID = r.ID
@@ -250,9 +270,9 @@ func (c *Consumer) take(m *broker.Msg, stream string) {
 	c.quarantine(e)
 }
 
-func (c *Consumer) add(t *taken, m *broker.Msg, stream string) {
+func (c *Consumer) add(t *taken, m *broker.Msg) {
 	for _, e := range t.bad {
-		e.Stream = stream
+		e.Stream = c.stream
 		c.quarantine(e)
 	}
 	if !t.known {
@@ -290,7 +310,7 @@ func (c *Consumer) flush(ctx context.Context, p *broker.Puller) error {
 		b.entries, b.bytes = nil, 0
 	}
 	start := time.Now()
-	pos := lake.Position{Stream: p.Stream(), Seq: b.last}
+	pos := lake.Position{Stream: c.stream, Seq: b.last}
 	if err := c.insist(ctx, "commit", func(ctx context.Context) error { return c.lake.Commit(ctx, pos) }); err != nil {
 		return err
 	}
