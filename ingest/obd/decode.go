@@ -68,7 +68,7 @@ type decoder struct {
 	rep        *Report
 	places     []place // of each result
 	nodes      []node
-	older      []olderRow
+	older      []int // results whose second limit may come in another message
 	parts      []*part
 	conditions []condition
 
@@ -87,7 +87,7 @@ type node struct {
 	key    uint32 // order of addresses
 	ecu    string
 	calIDs []string
-	done   [groupCount]series.Tri
+	done   readiness
 	runs   []run
 }
 
@@ -196,11 +196,7 @@ func (d *decoder) responder(ecu string, j1939 bool) int {
 			return i
 		}
 	}
-	n := node{key: key, ecu: ecu}
-	for i := range n.done {
-		n.done[i] = series.Unknown
-	}
-	d.nodes = append(d.nodes, n)
+	d.nodes = append(d.nodes, node{key: key, ecu: ecu, done: noReadiness(0)})
 	return len(d.nodes) - 1
 }
 
@@ -210,14 +206,18 @@ func (d *decoder) item(k Kind, values Fields) *Item {
 	return &d.rep.Items[len(d.rep.Items)-1]
 }
 
-// result adds a test result; its ECU and item are filled here.
-func (d *decoder) result(r series.Result) *series.Result {
-	r.ECU = d.ecu
+// result adds an empty test result of the message at hand and its item.
+func (d *decoder) result() *series.Result {
 	d.places = append(d.places, place{len(d.rep.Items), d.node})
-	d.rep.results = append(d.rep.results, r)
 	d.rep.Items = append(d.rep.Items, Item{Message: d.index, Kind: KindResult, ECU: d.ecu})
-	return &d.rep.results[len(d.rep.results)-1]
+	d.rep.results = append(d.rep.results, blank)
+	r := &d.rep.results[len(d.rep.results)-1]
+	r.ECU = d.ecu
+	return r
 }
+
+// blank is copied, never written.
+var blank = series.NewResult()
 
 // finish joins what came in several messages and gives results what others told of their responder.
 func (d *decoder) finish() {

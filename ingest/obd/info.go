@@ -215,6 +215,9 @@ func (d *decoder) finishParts() {
 		}
 		if missing > 0 {
 			it.Values = Fields{{"info_type", hexByte(p.kind)}, {"complete", false}}
+			if p.kind == infoVIN {
+				it.Values = append(it.Values, Field{"vin", nil})
+			}
 			it.Note = fmt.Sprintf("%d of the messages that carry it did not come", missing)
 			continue
 		}

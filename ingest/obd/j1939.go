@@ -92,7 +92,7 @@ func (d *decoder) scaledResults() *fault {
 	}
 	for o := 0; o < len(b); o += scaledRecord {
 		rec := b[o : o+scaledRecord]
-		r := series.NewResult()
+		r := d.result()
 		r.TID = int32(rec[0])
 		r.SPN, r.FMI = spnFMI(rec[1:])
 		r.Slot = int32(binary.LittleEndian.Uint16(rec[4:]))
@@ -111,8 +111,7 @@ func (d *decoder) scaledResults() *fault {
 			s = slot{scale: 1, unit: "1"}
 		}
 		r.UnitOfMeasure = s.unit
-		measure(&r, series.ScaledSlot, s.scale, s.offset, s.known && s.offset == 0)
-		d.result(r)
+		measure(r, series.ScaledSlot, s.scale, s.offset, s.known && s.offset == 0)
 	}
 	return nil
 }

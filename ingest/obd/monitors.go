@@ -54,9 +54,9 @@ func (d *decoder) monitorResults() *fault {
 
 // monitorResult adds one result of a monitor: value, minimum, maximum in six bytes.
 func (d *decoder) monitorResult(mid, tid byte, uas int32, b []byte) {
-	r := series.NewResult()
+	r := d.result()
 	r.Test, r.MID, r.TID = testKey(mid, tid), int32(mid), int32(tid)
-	scaleByUnit(d.result(r), uas, b)
+	scaleByUnit(r, uas, b)
 }
 
 // scaleByUnit fills a result from six bytes and a unit-and-scaling id. Ids above FF (two-byte ids of SAE

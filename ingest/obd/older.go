@@ -19,9 +19,6 @@ const (
 	componentMask = 0x7F
 )
 
-// An olderRow is one result of an older bus whose second limit may come in another message.
-type olderRow struct{ result int }
-
 func (d *decoder) olderResult() *fault {
 	b := d.data
 	if len(b) != olderLength {
@@ -30,7 +27,8 @@ func (d *decoder) olderResult() *fault {
 	if b[1]&0x1F == 0 {
 		return d.support("test ids", 1, 6, 1)
 	}
-	r := series.NewResult()
+	d.older = append(d.older, len(d.rep.results))
+	r := d.result()
 	r.TID, r.CID = int32(b[1]), int32(b[2]&componentMask)
 	r.Test = fmt.Sprintf("t%02x.c%02x", r.TID, r.CID)
 	r.UnitOfMeasure = "1"
@@ -42,8 +40,6 @@ func (d *decoder) olderResult() *fault {
 	} else {
 		r.Raw.Max = limit
 	}
-	d.older = append(d.older, olderRow{result: len(d.rep.results)})
-	d.result(r)
 	return nil
 }
 
@@ -60,10 +56,9 @@ func (d *decoder) finishOlder() {
 	}
 	waiting := map[key][]int{} // first in, first out
 	gone := map[int]bool{}     // results that became part of another
-	for i := range d.older {
-		o := &d.older[i]
-		r := &d.rep.results[o.result]
-		k := key{d.places[o.result].node, r.TID, r.CID, r.Raw.Value, r.Raw.Min == series.None}
+	for _, i := range d.older {
+		r := &d.rep.results[i]
+		k := key{d.places[i].node, r.TID, r.CID, r.Raw.Value, r.Raw.Min == series.None}
 		if w := waiting[k]; len(w) > 0 {
 			first := &d.rep.results[w[0]]
 			waiting[k] = w[1:]
@@ -72,14 +67,14 @@ func (d *decoder) finishOlder() {
 			} else {
 				first.Raw.Max = r.Raw.Max
 			}
-			gone[o.result] = true
+			gone[i] = true
 			continue
 		}
 		k.min = !k.min
-		waiting[k] = append(waiting[k], o.result)
+		waiting[k] = append(waiting[k], i)
 	}
-	for i := range d.older {
-		measure(&d.rep.results[d.older[i].result], series.OlderBus, 1, 0, true)
+	for _, i := range d.older {
+		measure(&d.rep.results[i], series.OlderBus, 1, 0, true)
 	}
 	d.drop(gone)
 }
@@ -138,7 +133,7 @@ func (d *decoder) oxygenSensor() *fault {
 	if len(b) != 4 && len(b) != 6 {
 		return at(min(len(b), 6), ErrLength, "%d bytes, want 4 (test, sensor, value) or 6 (and two limits)", len(b))
 	}
-	r := series.NewResult()
+	r := d.result()
 	r.TID = int32(b[1])
 	r.Test = fmt.Sprintf("o%02x.s%02x", b[1], b[2])
 	r.Raw.Value = int32(b[3])
@@ -152,7 +147,6 @@ func (d *decoder) oxygenSensor() *fault {
 	}
 	scale, unit := oxygenScale(b[1])
 	r.UnitOfMeasure, r.Coding = unit, series.Unsigned
-	put(&r, series.Judge(series.Unsigned, judged, true), scale, 0)
-	d.result(r)
+	put(r, series.Judge(series.Unsigned, judged, true), scale, 0)
 	return nil
 }

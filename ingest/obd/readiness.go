@@ -42,34 +42,40 @@ var truckGroups = [13]int{
 	groupNone, groupBoost, groupFilter, groupNOx, groupCatalyst,
 }
 
-// A status is one group's line in a readiness answer.
-type status struct {
-	group    int
-	complete bool
+// A readiness says of each group whether it is complete; Unknown where it is not supported or not enabled.
+type readiness [groupCount]series.Tri
+
+// set takes one bit's word. A group that two bits stand for is complete when both are.
+func (r *readiness) set(group int, complete bool) {
+	if group != groupNone && r[group] != series.False {
+		r[group] = series.TriOf(complete)
+	}
 }
 
-// continuous reads the low half (supported or enabled) and the high half (incomplete) of one byte.
-func continuous(b byte) []status {
-	var all []status
+// noReadiness knows nothing yet but the three continuous groups: the low half of their byte says what is
+// supported or enabled, the high half what is incomplete.
+func noReadiness(b byte) (r readiness) {
+	for i := range r {
+		r[i] = series.Unknown
+	}
 	for i := range 3 {
 		if b>>i&1 != 0 {
-			all = append(all, status{groupMisfire + i, b>>(4+i)&1 == 0})
+			r.set(groupMisfire+i, b>>(4+i)&1 == 0)
 		}
 	}
-	return all
+	return r
 }
 
 // carReadiness reads bytes A to D of PID 01 (since clear) or 41 (this driving cycle).
 func (d *decoder) carReadiness(pid byte, b []byte) {
-	compression := b[1]&0x08 != 0
 	groups, ignition := &sparkGroups, "spark"
-	if compression {
+	if b[1]&0x08 != 0 {
 		groups, ignition = &compressionGroups, "compression"
 	}
-	all := continuous(b[1])
+	r := noReadiness(b[1])
 	for i, g := range groups {
-		if g != groupNone && b[2]>>i&1 != 0 {
-			all = append(all, status{g, b[3]>>i&1 == 0})
+		if b[2]>>i&1 != 0 {
+			r.set(g, b[3]>>i&1 == 0)
 		}
 	}
 	v := Fields{{"pid", hexByte(pid)}, {"period", "since clear"}, {"ignition", ignition}}
@@ -77,56 +83,43 @@ func (d *decoder) carReadiness(pid byte, b []byte) {
 		v = append(v, Field{"lamp", b[0]&0x80 != 0}, Field{"code_count", int(b[0] & 0x7F)})
 	} else {
 		v[1].Value = "this driving cycle"
-		d.completed(all)
+		d.completed(&r)
 	}
-	d.item(KindReadiness, append(v, Field{"monitors", statusFields(all)}))
-}
-
-// completed keeps which groups have run in this driving cycle. A group that two bits stand for is done
-// when both are.
-func (d *decoder) completed(all []status) {
-	done := &d.nodes[d.node].done
-	seen := [groupCount]bool{}
-	for _, s := range all {
-		if seen[s.group] && done[s.group] == series.False {
-			continue
-		}
-		seen[s.group] = true
-		done[s.group] = series.TriOf(s.complete)
-	}
-}
-
-func statusFields(all []status) Fields {
-	v := make(Fields, 0, len(all))
-	for _, s := range all {
-		word := "incomplete"
-		if s.complete {
-			word = "complete"
-		}
-		if old := v.Get(groupNames[s.group]); old != nil { // two bits, one group
-			if old == "complete" && !s.complete {
-				for i := range v {
-					if v[i].Name == groupNames[s.group] {
-						v[i].Value = word
-					}
-				}
-			}
-			continue
-		}
-		v = append(v, Field{groupNames[s.group], word})
-	}
-	return v
+	d.item(KindReadiness, append(v, Field{"monitors", r.fields()}))
 }
 
 // truckReadiness reads the five status bytes that DM5 and DM26 end with: continuous, two of support, two of
 // status; 0 is complete.
-func truckReadiness(b []byte) []status {
-	all := continuous(b[0])
+func truckReadiness(b []byte) readiness {
+	r := noReadiness(b[0])
 	support, open := uint16(b[1])|uint16(b[2])<<8, uint16(b[3])|uint16(b[4])<<8
 	for i, g := range truckGroups {
-		if g != groupNone && support>>i&1 != 0 {
-			all = append(all, status{g, open>>i&1 == 0})
+		if support>>i&1 != 0 {
+			r.set(g, open>>i&1 == 0)
 		}
 	}
-	return all
+	return r
+}
+
+// completed keeps which groups have run in this driving cycle. Of two answers the later one stands.
+func (d *decoder) completed(r *readiness) {
+	done := &d.nodes[d.node].done
+	for g, tri := range r {
+		if tri != series.Unknown {
+			done[g] = tri
+		}
+	}
+}
+
+func (r *readiness) fields() Fields {
+	v := Fields{}
+	for g, tri := range r {
+		switch tri {
+		case series.True:
+			v = append(v, Field{groupNames[g], "complete"})
+		case series.False:
+			v = append(v, Field{groupNames[g], "incomplete"})
+		}
+	}
+	return v
 }

@@ -42,15 +42,16 @@ func (d *decoder) truckStatus(pgn int32) {
 		v = append(v, Field{"period", "since clear"})
 		add("active_codes", one(b[0], 1, 0), nil)
 		add("previous_codes", one(b[1], 1, 0), nil)
-		v = append(v, Field{"monitors", statusFields(truckReadiness(b[3:]))})
+		all := truckReadiness(b[3:])
+		v = append(v, Field{"monitors", all.fields()})
 	case pgnDM26:
 		kind = KindReadiness
 		all := truckReadiness(b[3:])
-		d.completed(all)
+		d.completed(&all)
 		v = append(v, Field{"period", "this driving cycle"})
 		add("run_time_s", two(b, 1, 0), func(c *series.Context) *float64 { return &c.RunTimeS })
 		add("warmups_since_clear", one(b[2], 1, 0), func(c *series.Context) *float64 { return &c.WarmupsSinceClear })
-		v = append(v, Field{"monitors", statusFields(all)})
+		v = append(v, Field{"monitors", all.fields()})
 	case pgnDM21:
 		add("distance_with_lamp_km", two(b, 1, 0), nil)
 		add("distance_since_clear_km", two(b[2:], 1, 0), func(c *series.Context) *float64 { return &c.DistanceSinceClearKm })

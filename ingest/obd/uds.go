@@ -150,10 +150,10 @@ func (d *decoder) codeResults() *fault {
 	}
 	code := failureCode(b[2:])
 	for i, o := 1, head; o < len(b); i, o = i+1, o+record {
-		r := series.NewResult()
+		r := d.result()
 		r.DTC = code
 		r.Test = fmt.Sprintf("d%x.n%d", b[2:5], i)
-		scaleByUnit(d.result(r), int32(binary.BigEndian.Uint16(b[o:])), b[o+2:o+8])
+		scaleByUnit(r, int32(binary.BigEndian.Uint16(b[o:])), b[o+2:o+8])
 	}
 	return nil
 }
