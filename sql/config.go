@@ -14,7 +14,7 @@ type Config struct {
 	Threads     int           // of DuckDB
 	TempDir     string        // where DuckDB spills; "" = no spilling, a query over the limit fails
 	MaxRows     int           // rows that Query keeps, then it says Truncated
-	MaxStream   int           // rows that Stream passes on, then it says Truncated
+	MaxStream   int           // rows that Stream passes on, then it says Truncated; DuckDB holds them in memory first, uncounted
 	Timeout     time.Duration // of one query, waiting for its turn not included
 	Parallel    int           // queries that run at the same time; the others wait
 }
@@ -25,7 +25,7 @@ func DefaultConfig() Config {
 		MemoryLimit: "1GB",
 		Threads:     2,
 		MaxRows:     100_000,
-		MaxStream:   10_000_000,
+		MaxStream:   1_000_000,
 		Timeout:     time.Minute,
 		Parallel:    2,
 	}

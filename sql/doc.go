@@ -19,9 +19,11 @@
 //
 // The fence here is the judged statement, the limits of memory, threads, rows and time, and a locked
 // configuration. It is not a sandbox: DuckDB runs in this process, may read any file this process may,
-// and memory that DuckDB does not count (single huge strings) is not limited. Running the Engine in a
+// and memory that DuckDB does not count (finished answers, single huge strings) is not limited. Running the Engine in a
 // child process that can read nothing but the lake comes on top; that is why Source and Sink are small
 // interfaces of plain values.
+//
+// An internal error of DuckDB ends the Engine: every later query fails until the program starts again.
 //
 // Failure cases: a statement that is refused or wrong is an *Error with a message, the line and caret,
 // and a hint; a query over its time is an *Error of KindTimeout; a source that fails is wrapped as is.

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strconv"
 	"time"
 )
 
@@ -15,6 +16,7 @@ import (
 type JSON struct {
 	w    *bufio.Writer
 	keys [][]byte
+	line []byte
 	rows int
 }
 
@@ -35,23 +37,58 @@ func (j *JSON) Columns(columns []Column) error {
 
 // Row writes one object.
 func (j *JSON) Row(row []any) error {
+	line := append(j.line[:0], ",\n{"...)
 	if j.rows++; j.rows == 1 {
-		j.w.WriteString("[\n{")
-	} else {
-		j.w.WriteString(",\n{")
+		line[0] = '['
 	}
+	var err error
 	for i, v := range row {
 		if i > 0 {
-			j.w.WriteByte(',')
+			line = append(line, ',')
 		}
-		j.w.Write(j.keys[i])
-		b, err := encode(jsonValue(v))
-		if err != nil {
+		line = append(line, j.keys[i]...)
+		if line, err = appendJSON(line, v); err != nil {
 			return fmt.Errorf("sql: row %d: %s: %w", j.rows, j.keys[i], err)
 		}
-		j.w.Write(b)
 	}
-	return j.w.WriteByte('}') // a write error stays in the writer and comes out here at last
+	j.line = append(line, '}')
+	_, err = j.w.Write(j.line)
+	return err
+}
+
+// appendJSON writes a value. The sorts that fill a history go without the general encoder.
+func appendJSON(b []byte, v any) ([]byte, error) {
+	switch x := v.(type) {
+	case nil:
+		return append(b, "null"...), nil
+	case bool:
+		return strconv.AppendBool(b, x), nil
+	case int32:
+		return strconv.AppendInt(b, int64(x), 10), nil
+	case int64:
+		return strconv.AppendInt(b, x, 10), nil
+	case float64:
+		if math.IsNaN(x) || math.IsInf(x, 0) {
+			return append(b, "null"...), nil
+		}
+		return appendFloat(b, x, 64), nil
+	case time.Time:
+		if infinite(x) {
+			return append(b, "null"...), nil
+		}
+		return append(x.AppendFormat(append(b, '"'), time.RFC3339Nano), '"'), nil
+	}
+	text, err := encode(jsonValue(v))
+	return append(b, text...), err
+}
+
+// appendFloat writes the shortest digits that give the number back, with an exponent only where the
+// number is very large or very small.
+func appendFloat(b []byte, x float64, bits int) []byte {
+	if a := math.Abs(x); a == 0 || a >= 1e-6 && a < 1e21 {
+		return strconv.AppendFloat(b, x, 'f', -1, bits)
+	}
+	return strconv.AppendFloat(b, x, 'g', -1, bits)
 }
 
 // Close ends the array and writes out what is buffered.

@@ -4,7 +4,6 @@ import (
 	"bufio"
 	"fmt"
 	"io"
-	"strconv"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -72,9 +71,9 @@ func text(v any) string {
 	case string:
 		return x
 	case float64:
-		return strconv.FormatFloat(x, 'g', -1, 64)
+		return string(appendFloat(nil, x, 64))
 	case float32:
-		return strconv.FormatFloat(float64(x), 'g', -1, 32)
+		return string(appendFloat(nil, float64(x), 32))
 	case time.Time:
 		if infinite(x) {
 			return "infinity"

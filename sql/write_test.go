@@ -85,6 +85,17 @@ func TestWriteCSV(t *testing.T) {
 	}
 }
 
+func TestWriteCSV_Numbers(t *testing.T) {
+	var b bytes.Buffer
+	err := ask(t, "select 1234567.8::double, 0::double, 1e300, 'nan'::double, -0.000001::double, 1.1::float, 12345678::float, '-inf'::double").WriteCSV(&b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, got, _ := strings.Cut(b.String(), "\r\n"); got != "1234567.8,0,1e+300,NaN,-0.000001,1.1,12345678,-Inf\r\n" {
+		t.Error(got)
+	}
+}
+
 func TestWriteTable(t *testing.T) {
 	var b bytes.Buffer
 	if err := ask(t, "select * from (values ('é', 1.5::double, 10), ('long name', null, 2000)) t(unit, margin, n)").WriteTable(&b); err != nil {
