@@ -2,11 +2,8 @@ package report
 
 import (
 	_ "embed"
-	"encoding/binary"
-	"hash/fnv"
 	"math"
 	"regexp"
-	"strings"
 	"time"
 
 	"marginline/ingest/series"
@@ -54,54 +51,75 @@ func DeviceName(s string) bool { return deviceName.MatchString(s) }
 // Digest is a stable 64-bit FNV-1a hash of the content: the same for two reports that say the same,
 // whatever their white space, field order, letter case of hex, and `received`.
 func (r *Report) Digest() uint64 {
-	h := fnv.New64a()
-	var n [8]byte
-	number := func(v uint64) {
-		binary.LittleEndian.PutUint64(n[:], v)
-		h.Write(n[:])
-	}
-	text := func(s string) { // the length first, so that neighbours cannot flow into each other
-		number(uint64(len(s)))
-		h.Write([]byte(s))
-	}
-	real := func(v float64) {
-		if math.IsNaN(v) {
-			v = math.NaN() // one bit pattern
-		}
-		number(math.Float64bits(v))
-	}
-	text(r.ID)
-	text(r.Device)
-	text(r.VIN)
-	number(uint64(r.Time.Unix()))
-	number(uint64(r.Time.Nanosecond()))
-	number(uint64(r.Bus))
-	real(r.OdometerKm)
-	real(r.EngineHours)
-	number(uint64(len(r.Messages)))
-	for _, m := range r.Messages {
-		text(plainHex(m.From))
-		number(uint64(uint32(m.PGN)))
+	h := digest(offset64)
+	h.text(r.ID)
+	h.text(r.Device)
+	h.text(r.VIN)
+	h.number(uint64(r.Time.Unix()))
+	h.number(uint64(r.Time.Nanosecond()))
+	h.number(uint64(r.Bus))
+	h.real(r.OdometerKm)
+	h.real(r.EngineHours)
+	h.number(uint64(len(r.Messages)))
+	for i := range r.Messages {
+		m := &r.Messages[i]
+		h.hex(m.From)
+		h.number(uint64(uint32(m.PGN)))
 		if m.Fault != "" {
-			text(m.Data)
+			h.text(m.Data)
 		} else {
-			text(plainHex(m.Data))
+			h.hex(m.Data)
 		}
 	}
-	return h.Sum64()
+	return uint64(h)
 }
 
-// plainHex drops white space and letter case, which carry nothing.
-func plainHex(s string) string {
-	clean := true
+// digest is FNV-1a in its 64-bit form (Fowler, Noll, Vo; RFC 9923). It is written out, because hashing
+// hex without its white space needs no second copy this way.
+type digest uint64
+
+const (
+	offset64 = 14695981039346656037
+	prime64  = 1099511628211
+)
+
+func (h *digest) byte(b byte) { *h = (*h ^ digest(b)) * prime64 }
+
+func (h *digest) number(v uint64) {
+	for range 8 {
+		h.byte(byte(v))
+		v >>= 8
+	}
+}
+
+// text closes with the length, so that neighbours cannot flow into each other.
+func (h *digest) text(s string) {
 	for i := range len(s) {
-		if c := s[i]; c <= ' ' || c >= 'A' && c <= 'Z' {
-			clean = false
-			break
+		h.byte(s[i])
+	}
+	h.number(uint64(len(s)))
+}
+
+// hex leaves out white space and letter case, which carry nothing.
+func (h *digest) hex(s string) {
+	n := uint64(0)
+	for i := range len(s) {
+		c := s[i]
+		switch {
+		case c == ' ' || c >= '\t' && c <= '\r':
+			continue
+		case c >= 'A' && c <= 'Z':
+			c += 'a' - 'A'
 		}
+		h.byte(c)
+		n++
 	}
-	if clean {
-		return s
+	h.number(n)
+}
+
+func (h *digest) real(v float64) {
+	if math.IsNaN(v) {
+		v = math.NaN() // one bit pattern
 	}
-	return strings.ToLower(strings.Join(strings.Fields(s), ""))
+	h.number(math.Float64bits(v))
 }
