@@ -209,3 +209,47 @@ func TestHardFleet(t *testing.T) {
 		}
 	}
 }
+
+// From half way on, the crossing dates of slow wear hold the day the wear itself reaches the limit about as
+// often as they say, and they are there.
+func TestDatesHold(t *testing.T) {
+	set := DefaultSettings()
+	var dated, undated, below, inside int
+	for seed := range uint64(500) {
+		polls, f := hardUnit(seed+1, 1)
+		if f == nil || f.mode != "slow" || f.onset+f.length > 175 {
+			continue
+		}
+		end := epoch0.Add(time.Duration((f.onset + f.length) * float64(day)))
+		v := NewVehicle("1", "V1", plain{}, &set)
+		looks := []float64{.5, .7, .85}
+		for _, p := range polls {
+			for len(looks) > 0 && p.ReadAt.Sub(epoch0).Hours()/24 > f.onset+looks[0]*f.length {
+				looks = looks[1:]
+				for _, n := range v.Series() {
+					switch {
+					case n.Key != f.key:
+					case n.Crossing == nil:
+						undated++
+					default:
+						dated++
+						switch {
+						case !n.Crossing.P10.IsZero() && !end.After(n.Crossing.P10):
+							below++
+						case n.Crossing.P90.IsZero() || !end.After(n.Crossing.P90):
+							inside++
+						}
+					}
+				}
+			}
+			apply(t, v, p)
+		}
+	}
+	t.Logf("%d looks with dates, %d without; the limit is reached before p10 in %d, between p10 and p90 in %d", dated, undated, below, inside)
+	if share := float64(inside) / float64(dated); share < 0.7 || share > 0.95 {
+		t.Errorf("%.0f %% of the crossings lie within p10 and p90, want about 80", 100*share)
+	}
+	if undated > dated/3 {
+		t.Errorf("no date in %d of %d looks at a slow wear from half way on", undated, dated+undated)
+	}
+}

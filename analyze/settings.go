@@ -83,7 +83,7 @@ func DefaultSettings() Settings {
 			"nox_catalyst_scr": {Phi: 0.5, Confirm: 4, Span: 3 * day, Jump: 0.6},
 			"misfire":          {Phi: 0.3, Confirm: 5, Span: 3 * day, Jump: 0.7},
 		},
-		SlopePrior: 0.05, SlopeDrift: 4e-4,
+		SlopePrior: 0.05, SlopeDrift: 1e-4,
 		MovingWithin:  20,
 		SurpriseAfter: 7 * day,
 	}

@@ -44,8 +44,8 @@ func (t *trend) update(x float64, n noise, clip float64) float64 {
 // How a filter that lags behind is loosened: lags of white noise have a standard deviation of 0.42.
 const (
 	lagWeight = 0.3
-	lagFrom   = 1
-	loosening = 100
+	lagFrom   = 0.8
+	loosening = 2000
 	trendClip = 3
 )
 

@@ -63,7 +63,7 @@ func (w *watch) spreadOf(side int) float64 {
 // crossing is when the level reaches the limit. It is nil where the slope is not known well enough for a
 // date: less than two standard deviations from level, or a level that chance explains.
 func (s *stream) crossing(set *Settings) *Crossing {
-	if s.trend.b < 2*math.Sqrt(s.trend.p22) || s.bank.score() < set.Threshold/2 || !(s.level() > 0.1) {
+	if s.trend.b < 1*math.Sqrt(s.trend.p22) || s.bank.score() < set.Threshold/2 || !(s.level() > 0.1) {
 		return nil
 	}
 	n := s.noise(set)
