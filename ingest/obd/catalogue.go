@@ -22,27 +22,28 @@ type catalogueKey struct{ applies, test string }
 
 type entry struct {
 	name, unit    string
+	family        string // of the monitor table; "" when not given
 	scale, offset float64
 	signed        bool
 }
 
-// Columns of a catalogue; name, scale, offset, unit and signed may be empty.
-var catalogueColumns = []string{"applies_to", "test", "component", "name", "scale", "offset", "unit", "signed"}
+// Columns of a catalogue; all but the first two may be empty or missing.
+const catalogueColumns = "applies_to,test,component,name,scale,offset,unit,signed,family"
 
 // ParseCatalogue reads a catalogue: CSV with the header
 //
-//	applies_to,test,component,name,scale,offset,unit,signed
+//	applies_to,test,component,name,scale,offset,unit,signed,family
 //
 // applies_to is a calibration id, an engine family, or * for every vehicle. test is a test id of an older
 // bus in hex with component in hex (empty for any), or a canonical key such as m21.t89 or s3242.f16.t247.
 // value = raw*scale + offset; scale is 1 and offset 0 when empty; unit is a UCUM code; signed is 1 for
-// two's complement.
+// two's complement; family is one of the monitor table, such as evap. Other columns are ignored.
 func ParseCatalogue(r io.Reader) (*Catalogue, error) {
 	cr := csv.NewReader(r)
 	cr.FieldsPerRecord, cr.TrimLeadingSpace = -1, true
 	head, err := cr.Read()
 	if errors.Is(err, io.EOF) {
-		return nil, errors.New("test catalogue: empty, want the header " + strings.Join(catalogueColumns, ","))
+		return nil, errors.New("test catalogue: empty, want the header " + catalogueColumns)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("test catalogue: %w", err)
@@ -79,8 +80,11 @@ func ParseCatalogue(r io.Reader) (*Catalogue, error) {
 }
 
 func (c *Catalogue) add(get func(string) string) error {
-	e := &entry{name: get("name"), unit: get("unit"), scale: 1}
+	e := &entry{name: get("name"), unit: get("unit"), family: get("family"), scale: 1}
 	var err error
+	if e.family != "" && groupOf(e.family) == groupNone {
+		return fmt.Errorf("family %q is none of the monitor table", e.family)
+	}
 	if s := get("scale"); s != "" {
 		if e.scale, err = strconv.ParseFloat(s, 64); err != nil || !(e.scale > 0) || e.scale > 1e300 {
 			return fmt.Errorf("scale %q is not a positive number", s)
@@ -159,6 +163,19 @@ func (c *Catalogue) find(calIDs []string, r *series.Result) *entry {
 		}
 	}
 	return nil
+}
+
+// Family gives the family of a result as the function Family does, and where that is unknown or the maker's
+// own the one that the catalogue names. A nil catalogue names none.
+func (c *Catalogue) Family(r *series.Result) string {
+	family := Family(r)
+	if c == nil || groupOf(family) != groupNone {
+		return family
+	}
+	if e := c.find(strings.Split(r.CalID, "+"), r); e != nil && e.family != "" {
+		return e.family
+	}
+	return family
 }
 
 // apply gives a result what the catalogue says. Where the standard has a unit, only the name is taken.

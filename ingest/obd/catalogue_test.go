@@ -67,6 +67,28 @@ func TestCatalogue(t *testing.T) {
 	}
 }
 
+// A catalogue can say which family a maker's own test belongs to; it never overrules the monitor table.
+func TestCatalogueFamily(t *testing.T) {
+	cat, err := ParseCatalogue(strings.NewReader("applies_to,test,component,family\n*,61,00,evap\nINV-CAL-0007,61,00,egr\n*,m21.t89,,evap\n*,me1.t80,,boost\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	older := call(t, series.ISO9141, "10 46 61 80 00A6 000D").Results()[0]
+	other := older
+	other.CalID = "X+INV-CAL-0007"
+	catalyst := call(t, series.CAN, "7E8 46 21 89 20 0140 0080 FFFF").Results()[0]
+	maker := call(t, series.CAN, "7E8 46 E1 80 20 0140 0080 FFFF").Results()[0]
+	none := (*Catalogue)(nil)
+	for i, got := range []string{cat.Family(&older), cat.Family(&other), cat.Family(&catalyst), cat.Family(&maker), none.Family(&older), none.Family(&catalyst)} {
+		if want := []string{"evap", "egr", "catalyst", "boost", "unknown", "catalyst"}[i]; got != want {
+			t.Errorf("%d: %s, want %s", i, got, want)
+		}
+	}
+	if _, err := ParseCatalogue(strings.NewReader("applies_to,test,family\n*,61,evaporative\n")); err == nil || !strings.Contains(err.Error(), "evaporative") {
+		t.Error(err)
+	}
+}
+
 func TestCatalogueErrors(t *testing.T) {
 	head := "applies_to,test,component,name,scale,offset,unit,signed\n"
 	for text, want := range map[string]string{

@@ -73,6 +73,9 @@ func verdictWords(r *series.Result) string {
 	return fmt.Sprintf("%s with margin %s (1 = as far as can be, 0 = at the limit, below 0 = failed).", word, number(r.Margin))
 }
 
+// twoTrips is the rule most monitors follow: 13 CCR 1968.2(d)(2), from memory.
+const twoTrips = "Most monitors set the code when they fail in the next trip too."
+
 // notes are what a reader should know before trusting the number.
 func notes(r *series.Result) (list []string) {
 	say := func(format string, args ...any) { list = append(list, fmt.Sprintf(format, args...)) }
@@ -95,6 +98,9 @@ func notes(r *series.Result) (list []string) {
 		case 0x0C:
 			say("A live counter of the running driving cycle; only its last value of a trip counts.")
 		}
+	}
+	if r.Passed == series.False {
+		say(twoTrips)
 	}
 	if r.Done == series.True {
 		say("Its monitor completed in this driving cycle.")

@@ -83,7 +83,7 @@ func TestExplain(t *testing.T) {
 		{series.CAN, "- 46 21 80 45 0001 0000 0002", []string{"unit id 45 is not known"}},
 		{series.CAN, "- 46 21 80 24 0064 0000 7FFF", []string{"7FFF"}},
 		{series.CAN, "- 46 21 80 10 0002 0003 0001", []string{"minimum 3 is above the maximum 1"}},
-		{series.CAN, "- 46 21 80 10 0009 0000 0005", []string{"Failed with margin -0.8"}},
+		{series.CAN, "- 46 21 80 10 0009 0000 0005", []string{"Failed with margin -0.8", "fail in the next trip too"}},
 		{series.ISO9141, "- 46 61 00 FFFF FFFF", []string{"all ones"}},
 		{series.J1939, "00 F7 AA0C10 4400 01FB FFFF FFFF", []string{"cannot be performed"}},
 		{series.J1939, "00 F7 AA0C10 4400 00FE FFFF FFFF", []string{"FE00 is no measurement"}},
