@@ -15,10 +15,15 @@ import (
 // name the column is what Iceberg calls "timestamp".
 var stored = &arrow.TimestampType{Unit: arrow.Microsecond, TimeZone: "Etc/UTC"}
 
+// dictionary is the Arrow type of optional text. Required text is handed over as plain strings, which the
+// Parquet encoder makes a dictionary of: of a required dictionary column arrow v15 writes a null count
+// below zero into the statistics.
 var dictionary = &arrow.DictionaryType{IndexType: arrow.PrimitiveTypes.Int32, ValueType: arrow.BinaryTypes.String}
 
 func (c *column) arrow() arrow.DataType {
 	switch {
+	case c.text != nil && c.required:
+		return arrow.BinaryTypes.String
 	case c.text != nil:
 		return dictionary
 	case c.num != nil:
@@ -45,8 +50,8 @@ func (s *spec) arrowSchema() *arrow.Schema {
 	return arrow.NewSchema(fields, nil)
 }
 
-// batch makes one Arrow record of rows. Each text column has a dictionary of its own without repeated
-// values: with repeats arrow v15 leaves the fast way.
+// batch makes one Arrow record of rows. A dictionary is made for the batch and holds no value twice:
+// otherwise arrow v15 leaves the fast way.
 func (s *spec) batch(mem memory.Allocator, schema *arrow.Schema, rows []row) arrow.Record {
 	cols := make([]arrow.Array, len(s.columns))
 	for i := range s.columns {
@@ -62,6 +67,8 @@ func (s *spec) batch(mem memory.Allocator, schema *arrow.Schema, rows []row) arr
 
 func (c *column) array(mem memory.Allocator, rows []row) arrow.Array {
 	switch {
+	case c.text != nil && c.required:
+		return c.plainTexts(mem, rows)
 	case c.text != nil:
 		return c.texts(mem, rows)
 	case c.num != nil:
@@ -123,6 +130,28 @@ func (c *column) array(mem memory.Allocator, rows []row) arrow.Array {
 	}
 }
 
+// plainTexts lays the strings out in two buffers: a builder would copy each one twice.
+func (c *column) plainTexts(mem memory.Allocator, rows []row) arrow.Array {
+	offsets, values := memory.NewResizableBuffer(mem), memory.NewResizableBuffer(mem)
+	defer offsets.Release()
+	defer values.Release()
+	offsets.Resize(arrow.Int32Traits.BytesRequired(len(rows) + 1))
+	at := arrow.Int32Traits.CastFromBytes(offsets.Bytes())
+	total := 0
+	for i := range rows {
+		at[i] = int32(total)
+		total += len(clean(c.text.get(&rows[i])))
+	}
+	at[len(rows)] = int32(total)
+	values.Resize(total)
+	for i := range rows {
+		copy(values.Bytes()[at[i]:], clean(c.text.get(&rows[i])))
+	}
+	data := array.NewData(arrow.BinaryTypes.String, len(rows), []*memory.Buffer{nil, offsets, values}, nil, 0, 0)
+	defer data.Release()
+	return array.NewStringData(data)
+}
+
 func (c *column) texts(mem memory.Allocator, rows []row) arrow.Array {
 	index, values := array.NewInt32Builder(mem), array.NewStringBuilder(mem)
 	defer index.Release()
@@ -133,7 +162,7 @@ func (c *column) texts(mem memory.Allocator, rows []row) arrow.Array {
 	for i := range rows {
 		v := c.text.get(&rows[i])
 		switch {
-		case v == "" && !c.required:
+		case v == "":
 			index.UnsafeAppendBoolToBitmap(false)
 			continue
 		case place < 0 || v != last:

@@ -3,6 +3,7 @@ package lake
 import (
 	"fmt"
 	"log/slog"
+	"syscall"
 	"testing"
 	"time"
 
@@ -21,6 +22,15 @@ func flush() []*series.Poll {
 	return out
 }
 
+// cpu is the processor time this process has used: steadier than the clock on a shared machine.
+func cpu(b *testing.B) time.Duration {
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		b.Fatal(err)
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
 func BenchmarkAppendAndCommit250kReadings(b *testing.B) {
 	polls := flush()
 	l, err := Open(b.TempDir(), slog.New(slog.DiscardHandler), nil)
@@ -30,6 +40,7 @@ func BenchmarkAppendAndCommit250kReadings(b *testing.B) {
 	defer l.Close()
 	b.ReportAllocs()
 	seq, rows := uint64(0), 0
+	before := cpu(b)
 	for b.Loop() {
 		for _, p := range polls {
 			seq++
@@ -41,6 +52,7 @@ func BenchmarkAppendAndCommit250kReadings(b *testing.B) {
 		}
 	}
 	b.ReportMetric(float64(rows)/b.Elapsed().Seconds(), "rows/s")
+	b.ReportMetric(float64(cpu(b)-before)/float64(rows), "cpu-ns/row")
 	st := l.Stats()[readings]
 	b.ReportMetric(float64(st.Bytes)/float64(st.Rows), "B/reading")
 }
@@ -69,6 +81,7 @@ func BenchmarkPolls(b *testing.B) {
 		b.Run(fmt.Sprintf("%s of %d readings", c.name, l.Stats()[readings].Rows), func(b *testing.B) {
 			b.ReportAllocs()
 			rows := 0
+			before := cpu(b)
 			for b.Loop() {
 				for p, err := range l.Polls(b.Context(), c.vins, nil, time.Time{}) {
 					if err != nil {
@@ -78,6 +91,7 @@ func BenchmarkPolls(b *testing.B) {
 				}
 			}
 			b.ReportMetric(float64(rows)/b.Elapsed().Seconds(), "readings/s")
+			b.ReportMetric(float64(cpu(b)-before)/float64(b.N)/1e6, "cpu-ms/op")
 		})
 	}
 }

@@ -64,6 +64,9 @@ func (s *spec) measure(f *file.Reader) (measures, error) {
 			if err != nil {
 				return m, err
 			}
+			if n := st.NullCount(); n < 0 || n > chunk.NumValues() {
+				return m, fmt.Errorf("column %s: its statistics count %d nulls of %d values", c.name, n, chunk.NumValues())
+			}
 			m.nulls[c.id] += st.NullCount()
 			if !st.HasMinMax() {
 				if st.NullCount() < chunk.NumValues() {

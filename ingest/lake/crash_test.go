@@ -114,6 +114,7 @@ func TestDeathAtEveryStepLosesAndDoublesNothing(t *testing.T) {
 	for _, at := range steps(t) {
 		for _, before := range []int{0, 1} { // dies in the first commit, or in the second
 			t.Run(fmt.Sprintf("%s after %d commits", at, before), func(t *testing.T) {
+				t.Parallel() // nearly all of it is waiting for syncs
 				dir := t.TempDir()
 				l := open(t, dir)
 				mem := l.mem
@@ -174,6 +175,7 @@ func TestDeathAtEveryStepLosesAndDoublesNothing(t *testing.T) {
 func TestFailureAtEveryStepIsRetried(t *testing.T) {
 	for _, at := range steps(t) {
 		t.Run(at, func(t *testing.T) {
+			t.Parallel()
 			dir := t.TempDir()
 			l := open(t, dir)
 			first, second := batch(0, 12), batch(12, 9)
