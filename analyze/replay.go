@@ -14,44 +14,23 @@ import (
 	"marginline/ingest/series"
 )
 
-// chunk is how many units are read from the history at once: it bounds the polls held in memory.
-const chunk = 32
+// chunk is how many units are read whole at once: it bounds the polls held in memory.
+const chunk = 16
 
-// refold folds units from the history up to a time (zero: all of it) and hands each state over, from many
-// goroutines.
-func (r *Runner) refold(ctx context.Context, units []*fleet.Unit, until time.Time, done func(*Vehicle)) error {
-	return r.replay(ctx, units, until, func(u *fleet.Unit, polls []*series.Poll) error {
-		v, err := r.foldAll(u, polls, nil)
-		if err == nil {
-			done(v)
-		}
-		return err
-	})
-}
-
-// replay reads the history of units, chunk by chunk, and hands each unit's polls over in order, each once.
+// replay reads the history of units, chunk by chunk, and hands each unit's polls over in order.
 func (r *Runner) replay(ctx context.Context, units []*fleet.Unit, until time.Time, each func(*fleet.Unit, []*series.Poll) error) error {
 	roster := r.roster()
 	for part := range slices.Chunk(units, chunk) {
-		var vins, devices []string
 		polls := make(map[string][]*series.Poll, len(part))
 		for _, u := range part {
-			if u.VIN != "" {
-				vins = append(vins, u.VIN)
-			}
-			if u.Device != "" {
-				devices = append(devices, u.Device)
-			}
 			polls[u.Unit] = nil
 		}
+		vins, devices := vehicles(part)
 		for p, err := range r.history.Polls(ctx, vins, devices, until) {
 			if err != nil {
 				return fmt.Errorf("read history of units %s: %w", names(part), err)
 			}
-			if !p.ClockOK || !until.IsZero() && p.ReadAt.After(until) {
-				continue
-			}
-			if u := unitOf(roster, p); u != nil {
+			if u := unitOf(roster, p); u != nil && wanted(p, until) {
 				if list, ok := polls[u.Unit]; ok {
 					polls[u.Unit] = append(list, p)
 				}
@@ -64,7 +43,8 @@ func (r *Runner) replay(ctx context.Context, units []*fleet.Unit, until time.Tim
 				if err := ctx.Err(); err != nil {
 					return err
 				}
-				return each(u, once(polls[u.Unit]))
+				slices.SortStableFunc(polls[u.Unit], order)
+				return each(u, polls[u.Unit])
 			})
 		}
 		if err := g.Wait(); err != nil {
@@ -72,17 +52,6 @@ func (r *Runner) replay(ctx context.Context, units []*fleet.Unit, until time.Tim
 		}
 	}
 	return nil
-}
-
-// once sorts polls and drops those whose report was there before.
-func once(polls []*series.Poll) []*series.Poll {
-	slices.SortStableFunc(polls, order)
-	ids := make(map[string]bool, len(polls))
-	return slices.DeleteFunc(polls, func(p *series.Poll) bool {
-		had := ids[p.ReportID]
-		ids[p.ReportID] = true
-		return had
-	})
 }
 
 func (r *Runner) foldAll(u *fleet.Unit, polls []*series.Poll, t *tracer) (*Vehicle, error) {

@@ -53,9 +53,9 @@ func TestHealthyIsQuiet(t *testing.T) {
 	}
 }
 
-// course applies one result a day with a maximum of 1 and healthy level 0.4, shares in units of the healthy
+// play applies one result a day with a maximum of 1 and healthy level 0.4, shares in units of the healthy
 // distance: 0 healthy, 1 at the limit.
-func course(t *testing.T, v *Vehicle, mid int32, from float64, perDay int, shares ...float64) float64 {
+func play(t *testing.T, v *Vehicle, mid int32, from float64, perDay int, shares ...float64) float64 {
 	t.Helper()
 	for i, u := range shares {
 		apply(t, v, poll(from+float64(i)/float64(perDay), result(mid, 0x80, 0.4+0.6*u, none, 1)))
@@ -75,16 +75,16 @@ func shares(rng *rand.Rand, n int, level, sd float64) []float64 {
 func TestQuiet(t *testing.T) {
 	for seed := range uint64(30) {
 		rng := rand.New(rand.NewPCG(seed, 6))
-		for name, play := range map[string]func(v *Vehicle){
+		for name, story := range map[string]func(v *Vehicle){
 			"one wild result": func(v *Vehicle) {
-				d := course(t, v, 0x21, 0, 1, shares(rng, 40, 0, 0.06)...)
-				d = course(t, v, 0x21, d, 1, 0.95)
-				course(t, v, 0x21, d, 1, shares(rng, 40, 0, 0.06)...)
+				d := play(t, v, 0x21, 0, 1, shares(rng, 40, 0, 0.06)...)
+				d = play(t, v, 0x21, d, 1, 0.95)
+				play(t, v, 0x21, d, 1, shares(rng, 40, 0, 0.06)...)
 			},
 			"a hot week after refuelling": func(v *Vehicle) {
-				d := course(t, v, 0x3A, 0, 1, shares(rng, 40, 0, 0.09)...)
-				d = course(t, v, 0x3A, d, 1, 0.45, 0.1, 0.6, 0.5, -0.05, 0.35, 0.4)
-				course(t, v, 0x3A, d, 1, shares(rng, 40, 0, 0.09)...)
+				d := play(t, v, 0x3A, 0, 1, shares(rng, 40, 0, 0.09)...)
+				d = play(t, v, 0x3A, d, 1, 0.45, 0.1, 0.6, 0.5, -0.05, 0.35, 0.4)
+				play(t, v, 0x3A, d, 1, shares(rng, 40, 0, 0.09)...)
 			},
 			"a filter's saw-tooth": func(v *Vehicle) {
 				var list []float64
@@ -92,23 +92,23 @@ func TestQuiet(t *testing.T) {
 				for i := range 150 {
 					list = append(list, 0.55*float64((i+phase)%12)/12+0.05*rng.NormFloat64())
 				}
-				course(t, v, 0xB2, 0, 2, list...)
+				play(t, v, 0xB2, 0, 2, list...)
 			},
 			"a season": func(v *Vehicle) {
 				list := shares(rng, 180, 0, 0.06)
 				for i := range list {
 					list[i] += 0.12 * math.Sin(float64(i)/58+float64(seed))
 				}
-				course(t, v, 0x21, 0, 1, list...)
+				play(t, v, 0x21, 0, 1, list...)
 			},
 			"a benign step": func(v *Vehicle) {
-				d := course(t, v, 0x21, 0, 1, shares(rng, 40, 0, 0.06)...)
-				course(t, v, 0x21, d, 1, shares(rng, 100, 0.15, 0.06)...)
+				d := play(t, v, 0x21, 0, 1, shares(rng, 40, 0, 0.06)...)
+				play(t, v, 0x21, d, 1, shares(rng, 100, 0.15, 0.06)...)
 			},
 			"a clear of codes": func(v *Vehicle) {
-				d := course(t, v, 0x21, 0, 1, shares(rng, 40, 0, 0.06)...)
+				d := play(t, v, 0x21, 0, 1, shares(rng, 40, 0, 0.06)...)
 				apply(t, v, poll(d, notRun()), poll(d+1, notRun()))
-				course(t, v, 0x21, d+2, 1, shares(rng, 40, 0, 0.06)...)
+				play(t, v, 0x21, d+2, 1, shares(rng, 40, 0, 0.06)...)
 			},
 			"a reflash with limits 12 percent lower": func(v *Vehicle) {
 				for i, u := range shares(rng, 80, 0, 0.06) {
@@ -120,7 +120,7 @@ func TestQuiet(t *testing.T) {
 				}
 			},
 			"repeats of one high result": func(v *Vehicle) {
-				d := course(t, v, 0x21, 0, 1, shares(rng, 40, 0, 0.06)...)
+				d := play(t, v, 0x21, 0, 1, shares(rng, 40, 0, 0.06)...)
 				for i := range 40 {
 					apply(t, v, poll(d+float64(i)/4, upTo(0.4+0.6*0.8)))
 				}
@@ -136,7 +136,7 @@ func TestQuiet(t *testing.T) {
 			},
 		} {
 			v := newTestVehicle(t)
-			play(v)
+			story(v)
 			for _, s := range v.signals {
 				t.Errorf("%s, seed %d: %s raised %s, used %.2f score %.1f", name, seed, s.Kind, s.RaisedAt.Format("Jan 2"), s.Evidence.Used, s.Evidence.Score)
 			}
@@ -157,8 +157,8 @@ func TestKinds(t *testing.T) {
 		{"one far out", []float64{0.8, 0.02}, ""},
 	} {
 		v := newTestVehicle(t)
-		d := course(t, v, 0x21, 0, 1, healthy...)
-		course(t, v, 0x21, d, 1, c.then...)
+		d := play(t, v, 0x21, 0, 1, healthy...)
+		play(t, v, 0x21, d, 1, c.then...)
 		if got := kindsOf(v.signals); got != c.want {
 			t.Errorf("%s: %q, want %q", c.name, got, c.want)
 		}
@@ -168,9 +168,9 @@ func TestKinds(t *testing.T) {
 func TestLimitIsNear(t *testing.T) {
 	v := newTestVehicle(t)
 	rng := rand.New(rand.NewPCG(2, 7))
-	d := course(t, v, 0x21, 0, 1, shares(rng, 40, 0, 0.04)...)
+	d := play(t, v, 0x21, 0, 1, shares(rng, 40, 0, 0.04)...)
 	for i := range 14 {
-		d = course(t, v, 0x21, d, 1, float64(i+1)*0.06+0.02*rng.NormFloat64())
+		d = play(t, v, 0x21, d, 1, float64(i+1)*0.06+0.02*rng.NormFloat64())
 	}
 	var near *Signal
 	for i := range v.signals {
@@ -195,7 +195,7 @@ func TestNoDateForAFlatSeries(t *testing.T) {
 	for seed := range uint64(100) {
 		rng := rand.New(rand.NewPCG(seed, 8))
 		v := newTestVehicle(t)
-		course(t, v, 0x21, 0, 1, shares(rng, 120, 0, 0.06)...)
+		play(t, v, 0x21, 0, 1, shares(rng, 120, 0, 0.06)...)
 		if now(t, v).Crossing != nil {
 			dates++
 		}
@@ -208,13 +208,13 @@ func TestNoDateForAFlatSeries(t *testing.T) {
 func TestEpisodeEndsAndAnotherBegins(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 7))
 	v := newTestVehicle(t)
-	d := course(t, v, 0x21, 0, 1, shares(rng, 30, 0, 0.05)...)
+	d := play(t, v, 0x21, 0, 1, shares(rng, 30, 0, 0.05)...)
 	for range 2 {
 		for i := range 40 {
-			d = course(t, v, 0x21, d, 1, min(0.7, float64(i)/50)+0.05*rng.NormFloat64())
+			d = play(t, v, 0x21, d, 1, min(0.7, float64(i)/50)+0.05*rng.NormFloat64())
 		}
 		repaired := d
-		d = course(t, v, 0x21, d, 1, shares(rng, 20, 0.02, 0.05)...)
+		d = play(t, v, 0x21, d, 1, shares(rng, 20, 0.02, 0.05)...)
 		last := v.signals[len(v.signals)-1]
 		if last.Ended != "recovered" || last.EndedAt.Before(poll(repaired).ReadAt) {
 			t.Fatalf("%s ended %q at %v, want recovered after the repair", last.Kind, last.Ended, last.EndedAt)

@@ -3,6 +3,7 @@ package analyze
 import (
 	"context"
 	"errors"
+	"fmt"
 	"iter"
 	"log/slog"
 	"math/rand/v2"
@@ -293,5 +294,61 @@ func TestManyAtOnce(t *testing.T) {
 	}
 	if r.Digest() != runnerOf(t, polls).Digest() {
 		t.Error("another state than from the history in order")
+	}
+}
+
+// A fleet larger than a chunk is folded in one pass, whatever the order of its history: the same state as
+// unit by unit.
+func TestOnePass(t *testing.T) {
+	const units = 40
+	var polls []*series.Poll
+	rng := rand.New(rand.NewPCG(1, 9))
+	for u := range units {
+		for _, p := range wear(rng, 12, 8, 0.06, float64(u%10), 8) {
+			p.VIN, p.Device = fmt.Sprintf("V%d", u+1), fmt.Sprintf("d%d", u+1)
+			p.ReportID = p.VIN + p.ReportID
+			polls = append(polls, p)
+		}
+	}
+	want := newTestRunner(t, &store{polls: polls}, units)
+	for u := range units {
+		if err := want.Rebuild(t.Context(), []string{fmt.Sprint(u + 1)}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	inOrder := slices.Clone(polls)
+	slices.SortStableFunc(inOrder, order)
+	byDay := slices.Clone(inOrder)
+	for day := range slices.Chunk(byDay, 8*units) {
+		rng.Shuffle(len(day), func(a, b int) { day[a], day[b] = day[b], day[a] })
+	}
+	byDay = append(byDay, byDay[:100]...) // some come again at the end
+	random := slices.Clone(inOrder)
+	rng.Shuffle(len(random), func(a, b int) { random[a], random[b] = random[b], random[a] })
+	for name, list := range map[string][]*series.Poll{"in order": inOrder, "shuffled by day": byDay, "at random": random, "unit by unit": polls} {
+		r := newTestRunner(t, &store{polls: list}, units)
+		if err := r.Rebuild(t.Context(), nil); err != nil {
+			t.Fatal(err)
+		}
+		if r.Digest() != want.Digest() {
+			t.Errorf("%s: another state", name)
+		}
+		late, err := r.pass(t.Context(), r.choose(r.roster(), nil), time.Time{}, func(*Vehicle) {})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if tidy := name == "in order" || name == "unit by unit"; tidy && len(late) > 0 {
+			t.Errorf("%s: %d units had to be read again", name, len(late))
+		}
+	}
+	r := newTestRunner(t, broken{&store{polls: polls}}, units)
+	if err := r.Rebuild(t.Context(), nil); err == nil || len(r.Units()) > 0 {
+		t.Errorf("%v and units %v from a broken history", err, r.Units())
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	r = newTestRunner(t, &store{polls: polls}, units)
+	if err := r.Rebuild(ctx, nil); !errors.Is(err, context.Canceled) {
+		t.Errorf("%v, want the cancelled context's error", err)
 	}
 }
