@@ -88,8 +88,12 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 	if err != nil {
 		return nil, err
 	}
-	a.watch = newWatch(a.lake, a.book, a.roster.Load, log)
-	a.consumer = ingest.NewConsumer(a.broker, a.lake, a.roster.Load, ingest.Config{FlushRows: cfg.Flush.Rows, FlushEvery: cfg.Flush.Every}, log, a.reg)
+	cat, err := readCatalogue(cfg.Catalogue)
+	if err != nil {
+		return nil, err
+	}
+	a.watch = newWatch(a.lake, a.book, a.roster.Load, cat, log)
+	a.consumer = ingest.NewConsumer(a.broker, a.lake, a.roster.Load, ingest.Config{FlushRows: cfg.Flush.Rows, FlushEvery: cfg.Flush.Every, Catalogue: cat}, log, a.reg)
 	a.consumer.OnCommit = a.watch.committed
 	return a, nil
 }

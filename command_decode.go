@@ -52,7 +52,7 @@ messages of an older bus join to one result.`,
 			msgs[i] = obd.Message{From: from, PGN: pgn, Data: data}
 		}
 		rep := obd.Decode(b, msgs, cat)
-		if err := printDecoded(cmd, rep, b, *form); err != nil {
+		if err := printDecoded(cmd, rep, *form); err != nil {
 			return err
 		}
 		for _, it := range rep.Items {
@@ -79,4 +79,40 @@ func readCatalogue(path string) (*obd.Catalogue, error) {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	return cat, nil
+}
+
+// printDecoded writes what a report says: as data, or one line for each item with its words.
+func printDecoded(cmd *cobra.Command, rep *obd.Report, form string) error {
+	if form == "json" {
+		return writeJSON(cmd.OutOrStdout(), rep)
+	}
+	l := listing{columns: []string{"message", "kind", "ecu", "test", "raw_value", "raw_min", "raw_max", "value", "min", "max", "unit_of_measure", "state", "passed", "margin", "explanation"}}
+	for i := range rep.Items {
+		it := &rep.Items[i]
+		if r := it.Result; r != nil {
+			l.add(it.Message+1, string(it.Kind), it.ECU, r.Test, whole(r.Raw.Value), whole(r.Raw.Min), whole(r.Raw.Max), r.Value, r.Min, r.Max, r.UnitOfMeasure,
+				r.State.String(), truth(r.Passed), r.Margin, it.Explain())
+			continue
+		}
+		words := it.Explain()
+		if it.Err != nil {
+			words = it.Err.Error()
+		}
+		l.add(it.Message+1, string(it.Kind), it.ECU, nil, nil, nil, nil, nil, nil, nil, nil, nil, nil, nil, words)
+	}
+	return l.print(cmd.OutOrStdout(), form)
+}
+
+func whole(v int32) any {
+	if v == series.None {
+		return nil
+	}
+	return v
+}
+
+func truth(t series.Tri) any {
+	if t == series.Unknown {
+		return nil
+	}
+	return t == series.True
 }

@@ -71,6 +71,7 @@ func withClient(do func(ctx context.Context, cmd *cobra.Command, c *client, args
 		if err != nil {
 			return err
 		}
+		c.note = func(s string) { fmt.Fprintln(cmd.ErrOrStderr(), s) }
 		return errors.Join(do(cmd.Context(), cmd, c, args), c.close())
 	})
 }

@@ -19,7 +19,8 @@ import (
 // config is everything the service can be told. A later source wins: built-in defaults, the file given by
 // --config, environment variables MARGINLINE_SECTION_KEY, then flags.
 type config struct {
-	Data string `koanf:"data"` // data folder
+	Data      string `koanf:"data"`      // data folder
+	Catalogue string `koanf:"catalogue"` // test catalogue (CSV); empty = none
 	Web  struct {
 		Listen string `koanf:"listen"` // host:port of the pages; loopback only until sign-in exists
 	} `koanf:"web"`
@@ -46,6 +47,7 @@ type config struct {
 
 var configDefaults = map[string]any{
 	"data":           "./marginline-data",
+	"catalogue":      "",
 	"web.listen":     "127.0.0.1:8470",
 	"broker.url":     "",
 	"broker.listen":  "",

@@ -62,10 +62,14 @@ func (c *control) close(ctx context.Context) error {
 	return errors.Join(err, os.RemoveAll(filepath.Dir(c.sock)))
 }
 
+// noteHeader carries a remark for people beside an answer.
+const noteHeader = "Marginline-Note"
+
 // A client talks to the process that owns a data folder.
 type client struct {
 	http  http.Client
-	owned *app // set when this process owns the folder for the length of the command
+	owned *app           // set when this process owns the folder for the length of the command
+	note  func(s string) // told of remarks beside answers
 }
 
 // dial connects to the process that owns the data folder, waiting a little for one that is just starting.
@@ -116,6 +120,9 @@ func (c *client) do(ctx context.Context, method, path string, query url.Values, 
 	res, err := c.http.Do(req)
 	if err != nil {
 		return nil, err
+	}
+	if n := res.Header.Get(noteHeader); n != "" && c.note != nil {
+		c.note(n)
 	}
 	if res.StatusCode/100 == 2 {
 		return res.Body, nil

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"encoding/json"
 	"fmt"
+	"io"
 	"net/http"
 	"slices"
 	"strconv"
@@ -13,6 +14,7 @@ import (
 	"marginline/alerts"
 	"marginline/analyze"
 	"marginline/ingest"
+	"marginline/ingest/broker"
 	"marginline/ingest/fleet"
 	"marginline/ingest/series"
 )
@@ -71,45 +73,39 @@ func firstFault(faults []fleet.RowError) string {
 }
 
 func (a *app) takeReports(w http.ResponseWriter, r *http.Request) error {
-	before, err := a.counts(r)
-	if err != nil {
-		return err
-	}
+	ctx, before := r.Context(), a.consumer.Counts()
 	done := a.watch.importing()
 	defer done()
-	n, err := a.importLines(r.Context(), bufio.NewReaderSize(r.Body, 1<<20), nil)
+	n, err := a.importLines(ctx, bufio.NewReaderSize(r.Body, 1<<20), nil)
 	if err != nil {
 		return fmt.Errorf("%w; %d reports are in the log and will be committed; run the import again for the rest", err, n.Reports)
 	}
-	if err := a.watch.settle(r.Context()); err != nil {
+	if err := a.watch.settle(ctx); err != nil {
 		return err
 	}
-	after, err := a.counts(r)
+	open, err := a.book.List(ctx, false)
 	if err != nil {
 		return err
 	}
-	open, err := a.book.List(r.Context(), false)
-	if err != nil {
-		return err
-	}
+	after := a.consumer.Counts()
 	return json.NewEncoder(w).Encode(imported{
 		Reports: n.Reports, Unreadable: n.Unreadable, Open: len(open),
-		Duplicates: after.duplicates - before.duplicates, Quarantined: after.quarantined - before.quarantined,
-		Readings: after.readings - before.readings,
+		Duplicates: after.Duplicates - before.Duplicates, Quarantined: after.Quarantined - before.Quarantined,
+		Readings: after.Readings - before.Readings,
 	})
 }
 
 func (a *app) answerSQL(w http.ResponseWriter, r *http.Request) error {
-	query := new(strings.Builder)
-	if _, err := bufio.NewReader(http.MaxBytesReader(w, r.Body, 1<<20)).WriteTo(query); err != nil {
+	query, err := io.ReadAll(http.MaxBytesReader(w, r.Body, 1<<20))
+	if err != nil {
 		return fmt.Errorf("query: %w", err)
 	}
-	res, err := a.engine.Query(r.Context(), source{a}, query.String())
+	res, err := a.engine.Query(r.Context(), source{a}, string(query))
 	if err != nil {
 		return err
 	}
 	if res.Truncated {
-		w.Header().Set(noteHeader, fmt.Sprintf("only the first %d rows are shown; narrow the query or raise sql.rows", len(res.Rows)))
+		w.Header().Set(noteHeader, fmt.Sprintf("only the first %d rows are given; narrow the query or raise sql.rows", len(res.Rows)))
 	}
 	switch r.FormValue("form") {
 	case "json":
@@ -295,7 +291,7 @@ func (a *app) showQuarantine(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	i := slices.IndexFunc(entries, func(e quarantineEntry) bool { return quarantineID(e.Seq, e.Message) == id })
+	i := slices.IndexFunc(entries, func(e broker.Entry) bool { return quarantineID(e.Seq, e.Message) == id })
 	if i < 0 {
 		return fmt.Errorf("no quarantine entry %q; see 'marginline quarantine list'", id)
 	}

@@ -36,9 +36,9 @@ type watch struct {
 	imports int // imports under way: their end settles, not every commit
 }
 
-func newWatch(h analyze.History, book *alerts.Book, roster func() *fleet.Roster, log *slog.Logger) *watch {
+func newWatch(h analyze.History, book *alerts.Book, roster func() *fleet.Roster, cat *obd.Catalogue, log *slog.Logger) *watch {
 	return &watch{
-		runner: analyze.NewRunner(h, roster, monitors{}, analyze.DefaultSettings(), log),
+		runner: analyze.NewRunner(h, roster, monitors{cat}, analyze.DefaultSettings(), log),
 		book:   book, roster: roster, log: log, wake: make(chan struct{}, 1),
 	}
 }
@@ -183,8 +183,8 @@ func (w *watch) sync(ctx context.Context, units []string) error {
 
 // derive gives the alerts of one unit; none for a unit that is not on the roster.
 func (w *watch) derive(unit string, signals []analyze.Signal, now []analyze.Now) []alerts.Alert {
-	u, ok := w.roster().Unit(unit)
-	if !ok {
+	u := w.roster().Unit(unit)
+	if u == nil {
 		return nil
 	}
 	return alerts.Derive(alerts.Case{Unit: *u, Signals: signals, Series: now, Names: names{}})

@@ -91,6 +91,11 @@ func notes(r *series.Result) (list []string) {
 	case r.CID != series.None && r.UnitOfMeasure == "1":
 		say("Raw counts: this bus sends no unit, and the test is the maker's own; a test catalogue can name it.")
 	}
+	if strings.HasPrefix(r.Test, "o") && r.Value == r.Value {
+		if scale, unit := oxygenScale(byte(r.TID)); unit != "1" {
+			say("Raw counts; by the standard scaling of this test the value is %s %s.", number(r.Value*scale), unit)
+		}
+	}
 	if r.MID != series.None && Family(r) == "misfire" {
 		switch r.TID {
 		case 0x0B:

@@ -111,8 +111,9 @@ func (d *decoder) drop(gone map[int]bool) {
 	d.rep.Items, d.rep.results, d.places = items, results, places
 }
 
-// Scalings of service $05 test ids 01 to 0A (SAE J1979, from memory; 0.005 V also in printed service
-// information). All others are the maker's: raw counts.
+// oxygenScale gives the standard scalings of service $05 test ids 01 to 0A (SAE J1979, from memory; 0.005 V
+// also in printed service information). All others are the maker's: raw counts. The message itself carries
+// no unit, so a row keeps raw counts, as all rows of these buses do; the scaling is for words.
 func oxygenScale(tid byte) (scale float64, unit string) {
 	switch tid {
 	case 0x01, 0x02, 0x03, 0x04, 0x07, 0x08:
@@ -145,8 +146,7 @@ func (d *decoder) oxygenSensor() *fault {
 			judged.Max = 0xFFFF
 		}
 	}
-	scale, unit := oxygenScale(b[1])
-	r.UnitOfMeasure, r.Coding = unit, series.Unsigned
-	put(r, series.Judge(series.Unsigned, judged, true), scale, 0)
+	r.UnitOfMeasure, r.Coding = "1", series.Unsigned
+	put(r, series.Judge(series.Unsigned, judged, true), 1, 0)
 	return nil
 }

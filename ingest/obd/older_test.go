@@ -51,12 +51,16 @@ func TestOlderRaw(t *testing.T) {
 // Service $05 (SAE J1979, from memory; 0.005 V a bit also in printed service information).
 func TestOxygenSensor(t *testing.T) {
 	rows(t, call(t, series.ISO9141, "10 45 01 01 5A", "10 45 05 02 20 00 40", "10 45 07 01 28 00 C8", "10 45 08 01 A0 50 FF", "10 45 09 01 0A 05 14", "10 45 81 01 0A 05 14"),
-		"10 o01.s01 0.45 [- -] V no_limit - -",
-		"10 o05.s02 0.128 [- 0.256] s ok pass 0.5",
-		"10 o07.s01 0.2 [- 1] V ok pass 0.8",
-		"10 o08.s01 0.8 [0.4 -] V ok pass 0.5",
-		"10 o09.s01 0.4 [0.2 0.8] s ok pass 0.666666667",
+		"10 o01.s01 90 [- -] 1 no_limit - -",
+		"10 o05.s02 32 [- 64] 1 ok pass 0.5",
+		"10 o07.s01 40 [- 200] 1 ok pass 0.8",
+		"10 o08.s01 160 [80 -] 1 ok pass 0.5",
+		"10 o09.s01 10 [5 20] 1 ok pass 0.666666667",
 		"10 o81.s01 10 [5 20] 1 ok pass 0.666666667")
+	// 0.005 V a bit for test 01 (SAE J1979, from memory): 90 counts are 0.45 V.
+	if r := call(t, series.ISO9141, "10 45 01 01 5A").Results()[0]; !strings.Contains(Explain(&r), "0.45 V") {
+		t.Error(Explain(&r))
+	}
 	rep := call(t, series.ISO9141, "10 45 05 02 20 00", "10 45 00 01 FF000000")
 	if kinds(rep) != "error support" {
 		t.Error(kinds(rep))
