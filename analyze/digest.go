@@ -120,7 +120,7 @@ func (s *stream) digest(d *digester) {
 		s.base, s.baseV, s.prev, s.z, s.trend.l, s.trend.b, s.trend.p11, s.trend.p12, s.trend.p22, s.trend.lag)
 	d.floats(s.farFrom, s.before)
 	d.floats(s.bank.c[:]...)
-	d.ints(s.bank.zero, s.at, int64(s.run), s.runAt, int64(s.far), s.farAt, int64(s.low), s.lowAt)
+	d.ints(int64(s.n), s.bank.zero, s.at, int64(s.run), s.runAt, int64(s.far), s.farAt, int64(s.low), s.lowAt)
 }
 
 func (s *Signal) digest(d *digester) {

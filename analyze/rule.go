@@ -26,7 +26,7 @@ func (w *watch) judge(r *series.Result, m moment, s sides, v *Vehicle) {
 			continue
 		}
 		x := s.x[i]
-		st.count(x, m.at, r.Margin, w.epoch.fresh, &w.rule, v.set)
+		st.count(x, m.at, r.Margin, &w.rule, v.set)
 		if r.Passed == series.False && x > s.limit[i] {
 			w.raise(claimFailed, i, r, m, v)
 		}
@@ -34,7 +34,7 @@ func (w *watch) judge(r *series.Result, m moment, s sides, v *Vehicle) {
 		case st.lowLong(m.at, &w.rule):
 			st.sick = true
 			w.raise(claimNear, i, r, m, v)
-		case w.epoch.fresh < v.set.MinResults:
+		case st.n < v.set.MinResults:
 		default:
 			far, onWay := st.jumped(v.set)
 			scored := st.bank.score() >= v.set.Threshold
@@ -53,7 +53,7 @@ func (w *watch) judge(r *series.Result, m moment, s sides, v *Vehicle) {
 }
 
 // count keeps the counts that the rules look at.
-func (s *stream) count(x float64, at int64, margin float64, fresh int, rule *Rule, set *Settings) {
+func (s *stream) count(x float64, at int64, margin float64, rule *Rule, set *Settings) {
 	u := s.used(x)
 	if s.far == 0 {
 		s.farFrom = s.before
@@ -62,7 +62,7 @@ func (s *stream) count(x float64, at int64, margin float64, fresh int, rule *Rul
 	gate, ok := s.gate(set)
 	tally(&s.run, &s.runAt, at, ok && u >= set.HoldShare*gate)
 	tally(&s.far, &s.farAt, at, u >= rule.Jump && x-s.base >= set.JumpSpread*s.spread())
-	tally(&s.low, &s.lowAt, at, fresh <= set.LearnResults && margin < set.LowMargin)
+	tally(&s.low, &s.lowAt, at, (s.n <= set.LearnResults || s.low > 0) && margin < set.LowMargin)
 }
 
 // tally counts how often in a row something is so, and since when.
@@ -141,7 +141,7 @@ func (w *watch) raise(claim, side int, r *series.Result, m moment, v *Vehicle) {
 		e.Used = 1 - r.Margin // there is no healthy level: the share of the whole margin
 	}
 	e.Since = timeOf(since)
-	if w.epoch.fresh < v.set.MinResults || st.room() <= 0 {
+	if st.n < v.set.MinResults || st.room() <= 0 {
 		st.sick = true
 	}
 	v.signals = append(v.signals, Signal{
@@ -197,9 +197,6 @@ func (w *watch) end(r *series.Result, m moment, s sides, v *Vehicle) {
 		default:
 			st.recover(m.at)
 		}
-	}
-	if sick || moved {
-		w.epoch.fresh = 1
 	}
 }
 

@@ -352,7 +352,7 @@ func TestChangeDateOfTheNile(t *testing.T) {
 		if i == 0 {
 			s.begin(-1, x, -300, 300, 1, at, &set)
 		} else {
-			s.take(x, -300, at, i+1, &set.Usual, &set)
+			s.take(x, -300, at, &set.Usual, &set)
 		}
 		if s.bank.score() >= set.Threshold {
 			if since := timeOf(s.bank.since()).Year(); since != 1898 {

@@ -6,6 +6,7 @@ import "math"
 // nearer to the limit, so that a minimum is a maximum of the negated value.
 type stream struct {
 	on    bool
+	n     int     // results since it began
 	sign  float64 // +1 toward the maximum, -1 toward the minimum
 	limit float64 // newest limit, oriented
 	scale float64 // distance to the limit when the stream began
@@ -39,7 +40,7 @@ const phiGap = 4
 
 // begin starts a stream with its first result.
 func (s *stream) begin(sign, x, limit, natural, quantum float64, at int64, set *Settings) {
-	*s = stream{on: true, sign: sign, limit: limit, prev: x, at: at, base: x}
+	*s = stream{on: true, n: 1, sign: sign, limit: limit, prev: x, at: at, base: x}
 	s.scale = max(math.Abs(limit-x), natural/4)
 	if s.scale == 0 {
 		s.scale = max(quantum, 1)
@@ -54,16 +55,17 @@ func (s *stream) begin(sign, x, limit, natural, quantum float64, at int64, set *
 	s.bank.zero = at
 }
 
-// take takes the next fresh result in; fresh counts the results of the epoch, this one included.
-func (s *stream) take(x, limit float64, at int64, fresh int, rule *Rule, set *Settings) {
+// take takes the next fresh result in.
+func (s *stream) take(x, limit float64, at int64, rule *Rule, set *Settings) {
 	dt := float64(at-s.at) / dayMicros
 	s.limit = limit
+	s.n++
 	s.score(x, dt, at, rule, set)
 	s.trend.follow(x, dt, s.noise(set))
 	w := (1 - rule.Phi) / (1 + rule.Phi)
 	if !s.standing {
 		s.learnt.learn(x, w, learnClip, s.floor)
-		if s.bank.c[middle] == 0 || fresh <= set.MinResults {
+		if s.bank.c[middle] == 0 || s.n <= set.MinResults {
 			s.base, s.baseV = s.learnt.m, s.variance()
 		}
 	}

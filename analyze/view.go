@@ -30,7 +30,7 @@ func (v *Vehicle) now(w *watch) Now {
 		LastRead: timeOf(w.last.at), LastFresh: timeOf(w.last.freshAt), State: w.last.state,
 		Value: w.last.value, Min: w.last.min, Max: w.last.max, UnitOfMeasure: w.last.unit,
 		Margin: w.last.margin, Passed: w.last.passed, CalID: v.calOf(w.ecu),
-		Epoch: w.epoch.n, Fresh: w.epoch.fresh, Learning: w.epoch.fresh < v.set.LearnResults,
+		Epoch: w.epoch.n, Fresh: w.epoch.fresh, Learning: true,
 		Baseline: math.NaN(), Spread: math.NaN(), Used: math.NaN(), PCross30d: math.NaN(),
 		Threshold: v.set.Threshold,
 	}
@@ -39,6 +39,7 @@ func (v *Vehicle) now(w *watch) Now {
 		return n
 	}
 	st := &w.side[side]
+	n.Learning = st.n < v.set.LearnResults
 	n.Toward, n.Score, n.Since = toward[side], st.bank.score(), timeOf(st.bank.since())
 	if st.room() > 0 {
 		n.Used = st.level()
@@ -46,7 +47,7 @@ func (v *Vehicle) now(w *watch) Now {
 	if !n.Learning {
 		n.Baseline, n.Spread = valueAt(st.base, side, &w.last, w.epoch.moving), w.spreadOf(side)
 	}
-	if w.epoch.fresh >= v.set.MinResults {
+	if st.n >= v.set.MinResults {
 		n.PCross30d = st.trend.beyond(30, st.limit, st.noise(v.set))
 		n.Crossing = st.crossing(v.set)
 	}
@@ -90,10 +91,10 @@ func (t *tracer) point(w *watch, r *series.Result, m moment, v *Vehicle) {
 	if side := w.worse(); side >= 0 {
 		st := &w.side[side]
 		p.Z, p.Score = st.z, st.bank.score()
-		if w.epoch.fresh >= v.set.LearnResults {
+		if st.n >= v.set.LearnResults {
 			p.Baseline, p.Spread = valueAt(st.base, side, &w.last, w.epoch.moving), w.spreadOf(side)
 		}
-		if w.epoch.fresh >= v.set.MinResults {
+		if st.n >= v.set.MinResults {
 			p.PCross30 = st.trend.beyond(30, st.limit, st.noise(v.set))
 			p.Crossing = st.crossing(v.set)
 		}

@@ -113,7 +113,7 @@ func (w *watch) take(r *series.Result, m moment, v *Vehicle) {
 				st.inherit(&old, comparable)
 			}
 		default:
-			st.take(s.x[i], s.limit[i], m.at, w.epoch.fresh, &w.rule, v.set)
+			st.take(s.x[i], s.limit[i], m.at, &w.rule, v.set)
 		}
 	}
 	w.judge(r, m, s, v)
