@@ -18,6 +18,7 @@ type Engine struct {
 	log       *slog.Logger
 	db        *sql.DB
 	functions map[string]bool
+	layouts   *layouts
 	turns     chan struct{}
 }
 
@@ -41,7 +42,7 @@ func Open(c Config, log *slog.Logger) (*Engine, error) {
 	if err != nil {
 		return nil, fmt.Errorf("sql: open duckdb: %w", err)
 	}
-	e := &Engine{config: c, log: log, db: sql.OpenDB(connector), functions: functions(), turns: make(chan struct{}, c.Parallel)}
+	e := &Engine{config: c, log: log, db: sql.OpenDB(connector), functions: functions(), layouts: newLayouts(), turns: make(chan struct{}, c.Parallel)}
 	e.db.SetMaxIdleConns(-1) // a connection ends with its query, and its TEMP objects with it
 	if err := e.register(); err != nil {
 		e.db.Close()

@@ -50,13 +50,17 @@ func (e *Engine) makeViews(ctx context.Context, conn *sql.Conn, snap Snapshot, n
 				pinned = append(pinned, Pinned{t.Name, t.SnapshotID, t.CommittedAt})
 			}
 			var m *match
-			var err error
 			if units, ok := n.only[v.Name]; ok {
+				var err error
 				if m, err = matching(ctx, conn, units); err != nil {
 					return nil, fmt.Errorf("sql: roster: %w", err)
 				}
 			}
-			if f.Rows, err = v.rows(t, m); err != nil {
+			layouts, err := e.layouts.of(ctx, conn, t.Files)
+			if err != nil {
+				return nil, fmt.Errorf("sql: files of %s: %w", t.Name, err)
+			}
+			if f.Rows, err = v.rows(t, layouts, m); err != nil {
 				return nil, err
 			}
 		}
