@@ -1,6 +1,7 @@
 package broker
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -298,7 +299,7 @@ func TestQuarantine(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if diff := cmp.Diff(entries, got); diff != "" {
+	if diff := cmp.Diff(entries, got, cmp.Comparer(bytes.Equal)); diff != "" {
 		t.Error(diff)
 	}
 	if n, err := b.QuarantineSize(ctx); err != nil || n != 703 {

@@ -2,10 +2,8 @@ package report
 
 import (
 	"bytes"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"math"
 	"slices"
 	"strconv"
@@ -55,38 +53,25 @@ func Parse(payload []byte) (*Report, error) {
 			bad = e
 		}
 	}
-	dec := json.NewDecoder(bytes.NewReader(body))
-	dec.Token() // the brace seen above
+	scan := scanner{text: body}
 	seen := make([]string, 0, 12)
-	for dec.More() {
-		token, err := dec.Token()
-		if err != nil {
-			return nil, badJSON(err, dec)
-		}
-		name := token.(string) // names of an object are strings, or Token fails
+	err := scan.object(func(name string, value []byte) error {
 		if slices.Contains(seen, name) {
 			blame(wrong(name, "given twice"))
 		}
 		seen = append(seen, name)
 		if name == "messages" {
-			var e *FieldError
-			if r.Messages, e, err = parseMessages(dec); err != nil {
-				return nil, badJSON(err, dec)
-			}
-			blame(e)
-			continue
+			blame(r.setMessages(value))
+		} else {
+			blame(r.set(name, value))
 		}
-		var value json.RawMessage
-		if err := dec.Decode(&value); err != nil {
-			return nil, badJSON(err, dec)
-		}
-		blame(r.set(name, value))
+		return nil
+	})
+	if scan.space(); err == nil && scan.at < len(body) {
+		err = errors.New("more text after the report")
 	}
-	if _, err := dec.Token(); err != nil { // the closing brace
-		return nil, badJSON(err, dec)
-	}
-	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
-		return nil, fmt.Errorf("more text after the report, at byte %d", dec.InputOffset())
+	if err != nil {
+		return nil, fmt.Errorf("JSON near byte %d: %w", scan.at, err)
 	}
 	if bad == nil {
 		bad = r.missing()
@@ -114,8 +99,8 @@ func (r *Report) missing() *FieldError {
 }
 
 // set takes one field other than messages. A null is as good as an absent field.
-func (r *Report) set(name string, value json.RawMessage) *FieldError {
-	if string(value) == "null" {
+func (r *Report) set(name string, value []byte) *FieldError {
+	if !given(value) {
 		return nil
 	}
 	switch name {
@@ -175,7 +160,7 @@ func (r *Report) set(name string, value json.RawMessage) *FieldError {
 		r.Bus = bus
 	case "odometer_km", "engine_hours":
 		v, err := strconv.ParseFloat(string(value), 64)
-		if err != nil || value[0] == '"' {
+		if err != nil || kind(value) != "a number" {
 			return wrong(name, "%.40s: want a number", value)
 		}
 		if name == "odometer_km" {
@@ -187,102 +172,98 @@ func (r *Report) set(name string, value json.RawMessage) *FieldError {
 	return nil
 }
 
-func parseText(name string, value json.RawMessage) (string, *FieldError) {
-	var s string
-	if err := json.Unmarshal(value, &s); err != nil {
-		return "", wrong(name, "%.40s: want a string", value)
+func parseText(name string, value []byte) (string, *FieldError) {
+	if value[0] != '"' {
+		return "", wrong(name, "%s: want a string", kind(value))
+	}
+	s, err := unquote(value)
+	if err != nil {
+		return "", wrong(name, "%v", err)
 	}
 	return s, nil
 }
 
-// parseMessages reads the array of messages. An element that is JSON but no message is kept with Fault
-// set; the FieldError is for the array as a whole.
-func parseMessages(dec *json.Decoder) ([]Message, *FieldError, error) {
-	token, err := dec.Token()
-	if err != nil {
-		return nil, nil, err
+// setMessages takes the array of messages. An element that is no message is kept with Fault set; the
+// error is for the array as a whole.
+func (r *Report) setMessages(value []byte) (bad *FieldError) {
+	switch value[0] {
+	case 'n':
+		return nil
+	default:
+		return wrong("messages", "%s: want an array", kind(value))
+	case '[':
 	}
-	if token == nil {
-		return nil, nil, nil
-	}
-	if token != json.Delim('[') {
-		if token == json.Delim('{') {
-			return nil, wrong("messages", "an object: want an array"), skipObject(dec)
-		}
-		return nil, wrong("messages", "want an array"), nil
-	}
-	msgs := []Message{}
-	var bad *FieldError
-	for dec.More() {
-		var raw json.RawMessage
-		if err := dec.Decode(&raw); err != nil {
-			return nil, nil, err
-		}
-		if len(msgs) == MaxMessages {
+	r.Messages = []Message{}
+	array := scanner{text: value}
+	array.array(func(element []byte) error { // valid: it was passed as a whole before
+		if len(r.Messages) == MaxMessages {
 			bad = wrong("messages", "more than %d", MaxMessages)
-			continue
+			return bad
 		}
-		msgs = append(msgs, parseMessage(raw))
-	}
-	_, err = dec.Token() // the closing bracket
-	return msgs, bad, err
+		r.Messages = append(r.Messages, parseMessage(element))
+		return nil
+	})
+	return bad
 }
 
-func parseMessage(raw json.RawMessage) Message {
-	var in struct {
-		From string  `json:"from"`
-		PGN  *int32  `json:"pgn"`
-		Data *string `json:"data"`
-	}
+func parseMessage(element []byte) Message {
 	m := Message{PGN: series.None}
-	if err := json.Unmarshal(raw, &in); err != nil {
-		m.Fault = "not a message: " + err.Error()
-		if typ, ok := errors.AsType[*json.UnmarshalTypeError](err); ok {
-			m.Fault = fmt.Sprintf("not a message: %s is a %s", orElement(typ.Field), typ.Value)
+	fault := func(format string, args ...any) {
+		if m.Fault == "" {
+			m.Fault = "not a message: " + fmt.Sprintf(format, args...)
 		}
-	} else if in.Data == nil {
-		m.Fault = "not a message: no data"
-	} else if in.PGN != nil && (*in.PGN < 0 || *in.PGN > maxPGN) {
-		m.Fault = fmt.Sprintf("not a message: pgn %d is not within 0 to %d", *in.PGN, maxPGN)
 	}
-	m.From = in.From
+	var from, pgn, data []byte
+	if element[0] != '{' {
+		fault("%s, want an object", kind(element))
+	} else {
+		object := scanner{text: element}
+		object.object(func(name string, value []byte) error { // valid: it was passed as a whole before
+			var field *[]byte
+			switch name {
+			case "from":
+				field = &from
+			case "pgn":
+				field = &pgn
+			case "data":
+				field = &data
+			default:
+				return nil
+			}
+			if *field != nil {
+				fault("%s given twice", name)
+			}
+			*field = value
+			return nil
+		})
+		if !given(data) {
+			fault("no data")
+		}
+	}
+	text := func(name string, value []byte) string {
+		if !given(value) {
+			return ""
+		}
+		s, err := parseText(name, value)
+		if err != nil {
+			fault("%v", err)
+		}
+		return s
+	}
+	m.From, m.Data = text("from", from), text("data", data)
+	if given(pgn) {
+		n, err := strconv.ParseUint(string(pgn), 10, 32)
+		if err != nil || n > maxPGN {
+			fault("pgn %.20s, want a whole number from 0 to %d", pgn, maxPGN)
+		} else {
+			m.PGN = int32(n)
+		}
+	}
 	if m.Fault != "" {
-		m.Data = string(raw)
-		return m
-	}
-	m.Data = *in.Data
-	if in.PGN != nil {
-		m.PGN = *in.PGN
+		m.PGN, m.Data = series.None, string(element)
 	}
 	return m
 }
 
-func orElement(field string) string {
-	if field == "" {
-		return "the element"
-	}
-	return field
-}
-
-func skipObject(dec *json.Decoder) error {
-	for depth := 1; depth > 0; {
-		token, err := dec.Token()
-		if err != nil {
-			return err
-		}
-		switch token {
-		case json.Delim('{'), json.Delim('['):
-			depth++
-		case json.Delim('}'), json.Delim(']'):
-			depth--
-		}
-	}
-	return nil
-}
-
-func badJSON(err error, dec *json.Decoder) error {
-	if errors.Is(err, io.EOF) {
-		err = io.ErrUnexpectedEOF
-	}
-	return fmt.Errorf("JSON near byte %d: %w", dec.InputOffset(), err)
-}
+// given says whether a field is there and not null.
+func given(value []byte) bool { return value != nil && value[0] != 'n' }

@@ -66,6 +66,8 @@ func TestParse_Failure(t *testing.T) {
 		{"cut", full[:60], "", "JSON near byte"},
 		{"cut in messages", full[:len(full)-4], "", "JSON near byte"},
 		{"two objects", "{" + valid + "}{}", "", "more text"},
+		{"NUL after", "{" + valid + "}\x00", "", "more text"},
+		{"deep", "{" + valid + `,"x":` + strings.Repeat("[", 500_000), "", "nested more than"},
 		{"twice", `{` + valid + `,"id":"b"}`, "id", "twice"},
 		{"other case", strings.Replace("{"+valid+"}", `"id"`, `"ID"`, 1), "id", "not given"},
 		{"number as id", `{"id":5}`, "id", "want a string"},
@@ -133,7 +135,7 @@ func TestSchema(t *testing.T) {
 // One element that is no message keeps its place and spoils nothing else.
 func TestParse_BadElement(t *testing.T) {
 	r, err := Parse([]byte(`{"id":"a","device":"d","time":"2026-03-02T06:14:09Z","bus":"can","messages":[
-		{"from":"7E8","data":"41"}, 5, {"data":7}, {"from":"7E9"}, {"pgn":262144,"data":"00"}, {"pgn":1.5,"data":"00"}, {"data":"zz"}]}`))
+		{"from":"7E8","data":"41"}, 5, {"data":7}, {"from":"7E9"}, {"pgn":262144,"data":"00"}, {"pgn":1.5,"data":"00"}, {"data":"zz"}, {"data":"41","data":"42"}]}`))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -141,8 +143,9 @@ func TestParse_BadElement(t *testing.T) {
 	for _, m := range r.Messages {
 		faults = append(faults, m.Fault)
 	}
-	want := []string{"", "not a message: the element is a number", "not a message: data is a number", "not a message: no data",
-		"not a message: pgn 262144 is not within 0 to 262143", "not a message: pgn is a number 1.5", ""}
+	want := []string{"", "not a message: a number, want an object", `not a message: field "data": a number: want a string`, "not a message: no data",
+		"not a message: pgn 262144, want a whole number from 0 to 262143", "not a message: pgn 1.5, want a whole number from 0 to 262143", "",
+		"not a message: data given twice"}
 	if diff := cmp.Diff(want, faults); diff != "" {
 		t.Error(diff)
 	}
@@ -274,6 +277,28 @@ func TestReader(t *testing.T) {
 	if errors.Is(err, io.EOF) || !strings.Contains(err.Error(), "after line") {
 		t.Errorf("a file that ends early reads as complete: %v", err)
 	}
+}
+
+// What the scanner takes for JSON is what the standard library takes for JSON.
+func FuzzScanner(f *testing.F) {
+	for _, s := range []string{full, `{"a":[1,-0.5e+10,true,false,null,"\u00e9\n",{}]}`, `[01]`, `[1.]`, `["\x"]`, "[\"\x01\"]", `[1,]`, `{"a":1,}`, `{"a"}`, `-`, `"\u12"`, ` 1 `, `nul`, `[}`} {
+		f.Add([]byte(s))
+	}
+	f.Fuzz(func(t *testing.T, in []byte) {
+		s := scanner{text: in}
+		value, err := s.value()
+		valid := err == nil && s.next() == 0 && s.at == len(in)
+		if valid != json.Valid(in) && !errors.Is(err, errTooDeep) {
+			t.Fatalf("%q: valid %v, %v", in, valid, err)
+		}
+		if valid && value[0] == '"' {
+			var want string
+			json.Unmarshal(in, &want)
+			if got, err := unquote(value); err != nil || got != want {
+				t.Fatalf("%q: %q, %v", in, got, err)
+			}
+		}
+	})
 }
 
 func FuzzParse(f *testing.F) {
