@@ -42,3 +42,5 @@ func TestSameSeedSameBytes(t *testing.T) {
 	}
 	t.Logf("%d reports, %d bytes", n, len(a))
 }
+
+var time0 time.Time
