@@ -16,6 +16,7 @@ import (
 	"marginline/ingest/fleet"
 	"marginline/ingest/lake"
 	"marginline/ingest/obd"
+	"marginline/ingest/report"
 	"marginline/ingest/series"
 )
 
@@ -29,6 +30,7 @@ type Config struct {
 // Bounds of what is held between two flushes, beside the rows.
 const (
 	fetchMax   = 500         // reports of one fetch
+	fetchBytes = 32 << 20    // of one fetch, going by the size of those before
 	refusedMax = 16 << 20    // bytes of quarantine entries
 	idleWait   = time.Second // one look at a quiet log
 	dirtyWait  = 100 * time.Millisecond
@@ -65,6 +67,7 @@ type Consumer struct {
 	seen   seen
 	stream string // what the stream is called in the lake and the quarantine
 	batch  batch
+	size   int // running mean of the size of a report, in bytes
 }
 
 // A batch is what was taken since the last flush.
@@ -85,7 +88,10 @@ func NewConsumer(b *broker.Broker, l Lake, roster func() *fleet.Roster, cfg Conf
 	if cfg.FlushEvery == 0 {
 		cfg.FlushEvery = 2 * time.Second
 	}
-	return &Consumer{broker: b, lake: l, roster: roster, cfg: cfg, log: log.With("stage", "ingest"), metrics: newMetrics(reg)}
+	return &Consumer{
+		broker: b, lake: l, roster: roster, cfg: cfg, log: log.With("stage", "ingest"), metrics: newMetrics(reg),
+		size: report.MaxBytes, // until something was seen
+	}
 }
 
 // Run takes reports until ctx ends; then it flushes what it has, acknowledges it, and returns nil. It
@@ -142,7 +148,7 @@ func (c *Consumer) follow(ctx context.Context) error {
 	}
 	pause := pauseMin
 	for ctx.Err() == nil {
-		msgs, err := p.Fetch(ctx, fetchMax, c.wait())
+		msgs, err := p.Fetch(ctx, c.room(), c.wait())
 		if err != nil && ctx.Err() == nil {
 			if errors.Is(err, broker.ErrStreamReplaced) {
 				return errors.Join(c.flush(ctx, p), err)
@@ -156,6 +162,7 @@ func (c *Consumer) follow(ctx context.Context) error {
 		}
 		pause = pauseMin
 		for i := range msgs {
+			c.size += (len(msgs[i].Data) - c.size) / 16
 			c.take(&msgs[i])
 			if c.lake.Rows() >= c.cfg.FlushRows || c.batch.bytes >= refusedMax {
 				if err := c.flush(ctx, p); err != nil {
@@ -202,6 +209,9 @@ func resume(pos lake.Position, id string, last uint64) (at lake.Position, moved 
 	n, _ := strconv.Atoi(turn)
 	return lake.Position{Stream: fmt.Sprintf("%s~%d", id, n+1), Seq: last}, true
 }
+
+// room is how many reports the next fetch may bring.
+func (c *Consumer) room() int { return min(max(fetchBytes/max(c.size, 1), 16), fetchMax) }
 
 // wait is how long the next look at the log may take.
 func (c *Consumer) wait() time.Duration {

@@ -7,6 +7,7 @@ import (
 	"hash/fnv"
 	"log/slog"
 	"strconv"
+	"sync"
 	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
@@ -47,7 +48,10 @@ type Broker struct {
 	js     jetstream.JetStream
 	log    *slog.Logger
 	closed chan struct{} // closed when the connection is
-	batch  bool          // the report stream takes atomic batches
+	batch  bool          // the streams take atomic batches
+
+	closing  sync.Once
+	closeErr error
 }
 
 // Open starts the embedded server, or connects to the external one, and makes the streams where they are
@@ -126,30 +130,27 @@ func (b *Broker) streams(ctx context.Context, cfg Config) error {
 	return nil
 }
 
-// Close lets what is under way end, closes the connection, and stops the embedded server. It waits.
+// Close lets what is under way end, closes the connection, and stops the embedded server. It waits. What
+// is called afterwards fails with the connection's error. Closing twice is harmless.
 func (b *Broker) Close() error {
-	var err error
-	if b.conn != nil {
-		if err = b.conn.Drain(); err != nil {
-			b.conn.Close()
+	b.closing.Do(func() {
+		if b.conn != nil {
+			if err := b.conn.Drain(); err != nil && !errors.Is(err, nats.ErrConnectionClosed) {
+				b.conn.Close() // it was not connected: there is nothing to wait for
+			}
+			select {
+			case <-b.closed:
+			case <-time.After(startTimeout):
+				b.conn.Close()
+				b.closeErr = errors.New("broker: the connection did not drain in time")
+			}
 		}
-		select {
-		case <-b.closed:
-		case <-time.After(startTimeout):
-			b.conn.Close()
-			err = errors.Join(err, errors.New("broker: the connection did not drain in time"))
+		if b.server != nil {
+			b.server.Shutdown()
+			b.server.WaitForShutdown()
 		}
-		if errors.Is(err, nats.ErrConnectionClosed) {
-			err = nil
-		}
-		b.conn = nil
-	}
-	if b.server != nil {
-		b.server.Shutdown()
-		b.server.WaitForShutdown()
-		b.server = nil
-	}
-	return err
+	})
+	return b.closeErr
 }
 
 // Stream names the report stream for good, as name@created, and gives the sequence of its newest report.

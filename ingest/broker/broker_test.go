@@ -352,6 +352,69 @@ func TestExternal(t *testing.T) {
 	}
 }
 
+// An external server that goes away and comes back: reading goes on where it was, nothing is lost.
+func TestServerComesBack(t *testing.T) {
+	ctx := t.Context()
+	cfg := Config{Dir: t.TempDir(), Listen: "127.0.0.1:0"}
+	host := open(t, cfg)
+	cfg.Listen = host.Addr()
+	b := open(t, Config{URL: "nats://" + host.Addr()})
+	defer closeIt(t, b)
+	if _, err := b.PublishBatch(ctx, outgoing(1, 30)); err != nil {
+		t.Fatal(err)
+	}
+	p, err := b.Pull(ctx, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	fetch(t, p, 10)
+	closeIt(t, host)
+	if msgs, err := p.Fetch(ctx, 5, 100*time.Millisecond); len(msgs) > 0 {
+		t.Fatalf("%d reports from a server that is gone, %v", len(msgs), err)
+	}
+	host = open(t, cfg)
+	defer closeIt(t, host)
+	next := uint64(11)
+	for end := time.Now().Add(30 * time.Second); next <= 30; {
+		if time.Now().After(end) {
+			t.Fatalf("stuck before %d", next)
+		}
+		msgs, err := p.Fetch(ctx, 5, 200*time.Millisecond)
+		if err != nil {
+			t.Log(err)
+		}
+		for _, m := range msgs {
+			if m.Seq != next {
+				t.Fatalf("sequence %d, want %d", m.Seq, next)
+			}
+			next++
+		}
+	}
+}
+
+// What is called after Close fails and does not panic.
+func TestClosed(t *testing.T) {
+	b := open(t, Config{Dir: t.TempDir()})
+	p, err := b.Pull(t.Context(), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	closeIt(t, b)
+	closeIt(t, b)
+	if _, err := b.Publish(t.Context(), "d", "", []byte("x")); err == nil {
+		t.Error("published")
+	}
+	if err := b.Quarantine(t.Context(), []Entry{{Stream: "S", Seq: 1}}); err == nil {
+		t.Error("quarantined")
+	}
+	if _, err := p.Fetch(t.Context(), 1, 10*time.Millisecond); err == nil {
+		t.Error("fetched")
+	}
+	if _, err := b.Quarantined(t.Context(), 0, 0); err == nil {
+		t.Error("read the quarantine")
+	}
+}
+
 func TestOpen_Failure(t *testing.T) {
 	for _, c := range []struct {
 		cfg  Config
