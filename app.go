@@ -71,7 +71,7 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 		return nil, err
 	}
 	a.roster.Store(roster)
-	if a.book, err = alerts.Open(ctx, a.db, log, a.reg); err != nil {
+	if a.book, err = alerts.OpenBook(ctx, a.db, log, a.reg); err != nil {
 		return nil, err
 	}
 	if a.lake, err = lake.Open(lakeDir(cfg), log, a.reg); err != nil {
@@ -95,6 +95,7 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 	a.watch = newWatch(a.lake, a.book, a.roster.Load, cat, log)
 	a.consumer = ingest.NewConsumer(a.broker, a.lake, a.roster.Load, ingest.Config{FlushRows: cfg.Flush.Rows, FlushEvery: cfg.Flush.Every, Catalogue: cat}, log, a.reg)
 	a.consumer.OnCommit = a.watch.committed
+	a.book.SetClock(a.now)
 	return a, nil
 }
 
@@ -180,5 +181,22 @@ func (a *app) setRoster(ctx context.Context, r *fleet.Roster) error {
 }
 
 var _ analyze.History = (*lake.Lake)(nil)
+
+// now is the clock while serving; else the newest good time of the readings, so that a history that ended
+// last year is judged as of then.
+func (a *app) now() time.Time {
+	if !a.watch.serving.Load() {
+		var newest time.Time
+		for _, u := range a.watch.runner.Units() {
+			if t := a.watch.runner.LastPoll(u); t.After(newest) {
+				newest = t
+			}
+		}
+		if !newest.IsZero() {
+			return newest
+		}
+	}
+	return time.Now()
+}
 
 func lakeDir(cfg config) string { return filepath.Join(cfg.Data, "lake") }

@@ -21,7 +21,7 @@ import (
 type config struct {
 	Data      string `koanf:"data"`      // data folder
 	Catalogue string `koanf:"catalogue"` // test catalogue (CSV); empty = none
-	Web  struct {
+	Web       struct {
 		Listen string `koanf:"listen"` // host:port of the pages; loopback only until sign-in exists
 	} `koanf:"web"`
 	Broker struct {

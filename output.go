@@ -74,6 +74,14 @@ func (l *listing) csv(w io.Writer) error {
 	return cw.Error()
 }
 
+// writeJSON writes one value, indented.
+func writeJSON(w io.Writer, v any) error {
+	enc := json.NewEncoder(w)
+	enc.SetEscapeHTML(false)
+	enc.SetIndent("", " ")
+	return enc.Encode(v)
+}
+
 // harmless keeps a spreadsheet from running a text cell as a formula.
 func harmless(s string) string {
 	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
@@ -125,6 +133,8 @@ func cell(v any) string {
 			return ""
 		}
 		return v.UTC().Format("2006-01-02T15:04:05Z")
+	case []string:
+		return strings.Join(v, " ")
 	case float64:
 		if math.IsNaN(v) || math.IsInf(v, 0) {
 			return ""

@@ -30,6 +30,13 @@ func (p *progress) add(n int) {
 	}
 }
 
+// set says how far it is in all.
+func (p *progress) set(n int) {
+	if p.bar != nil {
+		p.bar.SetCurrent(int64(n))
+	}
+}
+
 func (p *progress) end() {
 	if p.bar == nil {
 		return

@@ -43,12 +43,21 @@ func newWatch(h analyze.History, book *alerts.Book, roster func() *fleet.Roster,
 	}
 }
 
-// monitors gives the detector what the decoder knows about monitors.
-type monitors struct{}
+// monitors gives the detector what the decoder and the fleet's test catalogue know about monitors.
+type monitors struct{ catalogue *obd.Catalogue }
 
-func (monitors) Family(r *series.Result) string { return obd.Family(r) }
-func (monitors) CodeFamily(code string) string  { return obd.CodeFamily(code) }
-func (monitors) Group(r *series.Result) int     { return obd.Group(r) }
+func (m monitors) Family(r *series.Result) string { return known(m.catalogue.Family(r)) }
+func (m monitors) CodeFamily(code string) string  { return known(obd.CodeFamily(code)) }
+func (m monitors) Group(r *series.Result) int     { return obd.Group(r) }
+
+// known is a family that says what is tested; "" for those that only say that nobody knows.
+func known(family string) string {
+	switch family {
+	case "unknown", "reserved", "manufacturer":
+		return ""
+	}
+	return family
+}
 
 // committed is the consumer's callback. Before the first build it has nothing to do: what is committed is
 // in the lake, where the build reads it.

@@ -1,0 +1,88 @@
+package main
+
+import (
+	"fmt"
+	"net/http"
+	"strings"
+
+	"marginline/alerts"
+	"marginline/alerts/knowledge"
+)
+
+var orderColumns = []string{"id", "unit", "vin", "state", "created_at", "due", "alert_ids"}
+
+func orderRows(list []alerts.WorkOrder) [][]any {
+	rows := [][]any{}
+	for _, o := range list {
+		rows = append(rows, []any{o.ID, o.Unit, text(o.VIN), o.State, o.CreatedAt, deref(o.DueBy), o.AlertIDs})
+	}
+	return rows
+}
+
+func (a *app) listOrders(w http.ResponseWriter, r *http.Request) error {
+	list, err := a.book.Orders(r.Context())
+	if err != nil {
+		return err
+	}
+	return (&listing{columns: orderColumns, rows: orderRows(list)}).print(w, r.FormValue("form"))
+}
+
+func (a *app) showOrder(w http.ResponseWriter, r *http.Request) error {
+	o, err := a.book.OrderByID(r.Context(), r.PathValue("id"))
+	if err != nil {
+		return err
+	}
+	if r.FormValue("form") == "json" {
+		return writeJSON(w, o)
+	}
+	l := listing{columns: []string{"field", "value"}}
+	l.add("id", o.ID)
+	l.add("unit", o.Unit)
+	l.add("vin", o.VIN)
+	l.add("state", o.State)
+	l.add("created_at", o.CreatedAt)
+	l.add("created_by", o.CreatedBy)
+	l.add("due", deref(o.DueBy))
+	for _, x := range o.Alerts {
+		l.add("alert", x.ID+": "+x.Reason)
+	}
+	return l.print(w, r.FormValue("form"))
+}
+
+// printSheet writes the sheet for the shop as plain text.
+func (a *app) printSheet(w http.ResponseWriter, r *http.Request) error {
+	s, err := a.sheet(r)
+	if err != nil {
+		return err
+	}
+	if form := r.FormValue("form"); form != "table" {
+		return fmt.Errorf("a sheet is text for people: it has no form %s; see 'orders show -o %s'", form, form)
+	}
+	_, err = fmt.Fprintln(w, strings.TrimRight(s.Text(), "\n"))
+	return err
+}
+
+func (a *app) sheet(r *http.Request) (alerts.Sheet, error) {
+	o, err := a.book.OrderByID(r.Context(), r.PathValue("id"))
+	if err != nil {
+		return alerts.Sheet{}, err
+	}
+	u := a.roster.Load().Unit(o.Unit)
+	if u == nil {
+		return alerts.Sheet{}, fmt.Errorf("unit %s of order %s is no longer on the roster", o.Unit, o.ID)
+	}
+	return alerts.NewSheet(*o, *u, knowledge.Builtin()), nil
+}
+
+func (a *app) openOrder(w http.ResponseWriter, r *http.Request) error {
+	x, _, err := a.book.Get(r.Context(), r.FormValue("alert"))
+	if err != nil {
+		return err
+	}
+	o, err := a.book.Order(r.Context(), x.ID, r.FormValue("by"), a.now())
+	if err != nil {
+		return err
+	}
+	_, err = fmt.Fprintln(w, o.ID)
+	return err
+}
