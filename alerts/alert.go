@@ -34,6 +34,10 @@ const (
 	Withdrawn    State = "withdrawn" // late data took its support away
 )
 
+// Standing says whether the alert still is one: neither closed nor withdrawn. The list of open alerts holds
+// these; an explained or muted one stays on it with its state.
+func (s State) Standing() bool { return s != Closed && s != Withdrawn }
+
 // Limit is when the limit is likely to be reached; a nil part is beyond a year.
 type Limit struct {
 	P10 *time.Time `json:"p10"`
@@ -59,4 +63,28 @@ type Alert struct {
 	Reason      string       `json:"reason"`   // plain words
 	ExplainedBy *string      `json:"explained_by"`
 	OrderID     *string      `json:"order_id"`
+
+	EndedAt  *time.Time `json:"-"` // when the last signal was taken back; nil while one stands
+	Evidence []Evidence `json:"-"` // what it rests on, one a test, in the order of Tests
+}
+
+// Evidence is one test (or code) behind an alert, with its newest reading. Nil parts are not known.
+type Evidence struct {
+	Test          string       `json:"test"`
+	ECU           string       `json:"ecu"`
+	Name          string       `json:"name"` // the test in words
+	Kind          analyze.Kind `json:"kind"` // the worst claim that stands, or the worst there was
+	RaisedAt      time.Time    `json:"raised_at"`
+	EndedAt       *time.Time   `json:"ended_at"`
+	Ended         string       `json:"ended"` // why: recovered or epoch; "" while a claim stands
+	Since         *time.Time   `json:"since"` // the drift began no later than this
+	ReadAt        *time.Time   `json:"read_at"`
+	Value         *float64     `json:"value"`
+	Limit         *float64     `json:"limit"`
+	Baseline      *float64     `json:"baseline"` // healthy level
+	UnitOfMeasure string       `json:"unit_of_measure"`
+	Toward        string       `json:"toward"` // max or min: which limit it moves to; "" when none
+	Used          *float64     `json:"used"`   // share of the healthy distance to the limit used up
+	Margin        *float64     `json:"margin"`
+	Settings      string       `json:"settings"` // version of the detector's settings
 }

@@ -1,0 +1,9 @@
+package knowledge
+
+import "testing"
+
+func TestLoad(t *testing.T) {
+	if n := len(Builtin().Entries()); n < 15 {
+		t.Fatal(n)
+	}
+}
