@@ -36,11 +36,11 @@ func (plain) CodeFamily(code string) string {
 func (plain) Group(r *series.Result) int {
 	switch families[r.MID] {
 	case "catalyst":
-		return 1
+		return 0
 	case "evap":
 		return 2
 	}
-	return 0
+	return -1
 }
 
 var epoch0 = time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)

@@ -12,7 +12,7 @@ type Monitors interface {
 	Family(*series.Result) string
 	// CodeFamily is the family of the monitor that sets a trouble code; "" when there is none.
 	CodeFamily(code string) string
-	// Group is the readiness group whose completion bit and in-use numerator a result carries; 0 when none.
+	// Group is the readiness group whose completion bit and in-use numerator a result carries; negative when none.
 	Group(*series.Result) int
 }
 

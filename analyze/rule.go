@@ -28,24 +28,24 @@ func (w *watch) judge(r *series.Result, m moment, s sides, v *Vehicle) {
 		x := s.x[i]
 		st.count(x, m.at, r.Margin, &w.rule, v.set)
 		if r.Passed == series.False && x > s.limit[i] {
-			w.raise(claimFailed, i, r, m, v)
+			w.raise(claimFailed, i, x, r, m, v)
 		}
 		switch {
 		case st.lowLong(m.at, &w.rule):
 			st.sick = true
-			w.raise(claimNear, i, r, m, v)
+			w.raise(claimNear, i, x, r, m, v)
 		case st.n < v.set.MinResults:
 		default:
 			far, onWay := st.jumped(v.set)
 			scored := st.bank.score() >= v.set.Threshold
 			if far && !(scored && onWay) {
-				w.raise(claimJump, i, r, m, v)
+				w.raise(claimJump, i, x, r, m, v)
 			}
 			if far && scored && onWay || st.drifts(m.at, &w.rule, v.set) {
-				w.raise(claimDrift, i, r, m, v)
+				w.raise(claimDrift, i, x, r, m, v)
 			}
 			if st.near(m.at, &w.rule, v.set) {
-				w.raise(claimNear, i, r, m, v)
+				w.raise(claimNear, i, x, r, m, v)
 			}
 		}
 	}
@@ -112,8 +112,8 @@ func (s *stream) near(at int64, r *Rule, set *Settings) bool {
 		s.trend.beyond(set.NearDays, s.limit, s.noise(set)) >= set.NearChance
 }
 
-// raise makes a claim, unless it stands already.
-func (w *watch) raise(claim, side int, r *series.Result, m moment, v *Vehicle) {
+// raise makes a claim on a result, x in the stream's length, unless it stands already.
+func (w *watch) raise(claim, side int, x float64, r *series.Result, m moment, v *Vehicle) {
 	if w.open[claim] != 0 {
 		return
 	}
@@ -130,9 +130,9 @@ func (w *watch) raise(claim, side int, r *series.Result, m moment, v *Vehicle) {
 	since := st.bank.since()
 	switch claim {
 	case claimJump:
-		since = st.farAt
+		since, e.Used = st.farAt, st.used(x)
 	case claimFailed:
-		e.Used = max(1, st.used(st.sideOf(r)))
+		e.Used = max(1, st.used(x))
 		if e.Score < v.set.Threshold {
 			since = 0
 		}
@@ -152,9 +152,6 @@ func (w *watch) raise(claim, side int, r *series.Result, m moment, v *Vehicle) {
 		w.side[i].standing = true
 	}
 }
-
-// sideOf is the oriented value of r in an epoch whose limits stand still.
-func (s *stream) sideOf(r *series.Result) float64 { return s.sign * r.Value }
 
 // end takes the standing claims back after enough results near the healthy level.
 func (w *watch) end(r *series.Result, m moment, s sides, v *Vehicle) {

@@ -95,7 +95,7 @@ func (v *Vehicle) Apply(p *series.Poll) error {
 		w := &v.watch[k.watch]
 		g := &v.groups[w.group]
 		w.read(k.result, moment{
-			at: at, report: p.ReportID, trip: trip, cal: v.calOf(w.ecu), alone: g.id != 0 && !g.many,
+			at: at, report: p.ReportID, trip: trip, cal: v.calOf(w.ecu), alone: g.id >= 0 && !g.many,
 		}, v)
 	}
 	v.surprises(p, at, raised)
