@@ -16,4 +16,3 @@ func (s *Server) alerts(w http.ResponseWriter, r *http.Request) error {
 	p.Rows = s.rows(r.Context(), list)
 	return s.show(w, r, http.StatusOK, "alerts", view{Title: "Alerts", Nav: "alerts", Live: "*", Body: p})
 }
-

@@ -3,9 +3,11 @@ package dashboards
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"marginline/alerts"
+	"marginline/alerts/knowledge"
 	"marginline/analyze"
 	"marginline/ingest/fleet"
 	"marginline/ingest/series"
@@ -94,41 +96,38 @@ func (s *Server) courses(ctx context.Context, unit string) (map[series.Key]*anal
 	return s.traces.unit(ctx, unit)
 }
 
-// advice is what to do about an alert. A visit that rides along with a service already due is cheapest,
-// as long as the service falls safely before the early end of the forecast (common practice).
+// advice is what to do about an alert, in words.
 func (s *Server) advice(a alerts.Alert, u *fleet.Unit, now time.Time) string {
-	zone := s.zones.named(u.TimeZone)
-	switch {
-	case a.State == alerts.Ordered:
-		return "Work order made; the shop has it."
-	case a.State == alerts.Verifying:
+	switch a.State {
+	case alerts.Ordered:
+		return "The work order is made: see that the unit gets to the shop."
+	case alerts.Verifying:
 		return "Repaired; waiting for the test to run again."
-	case a.Consequence == alerts.Stop:
-		return "Keep it in the yard and call the shop now."
-	case a.Kind == analyze.Surprise:
-		return "A code is stored: this is a repair. Read the code before anything is cleared."
-	case a.Kind == analyze.Failed:
-		return "One more failed run sets the code: bring it in now."
-	case a.Kind == analyze.NotRunning:
-		return "Find out why the test does not run."
-	case a.Consequence == alerts.Note:
-		return "Watch; nothing to do yet."
+	case alerts.Closed, alerts.Withdrawn:
+		return "Nothing: it is over."
 	}
-	service := serviceDue(u)
-	if a.LimitAt == nil || a.LimitAt.P10 == nil {
-		if !service.IsZero() && service.After(now) && service.Before(now.AddDate(0, 0, 30)) {
-			return "Inspect at the PM service due " + service.In(zone).Format("2 Jan") + "."
-		}
-		return "Inspect within 30 days, or at the next PM service if that is sooner."
+	return plainDays(alerts.Advise(a, *u, now).Words)
+}
+
+// wait is what follows if nothing is done, in the words of the trade for that family.
+func (s *Server) wait(a alerts.Alert, u *fleet.Unit) string {
+	e := knowledge.Builtin().For(a.Family, first(a.Tests))
+	words := e.Wait
+	if strings.EqualFold(u.Fuel, "diesel") && e.WaitDiesel != "" {
+		words = e.WaitDiesel
 	}
-	early := *a.LimitAt.P10
-	switch {
-	case !service.IsZero() && service.After(now) && service.AddDate(0, 0, 3).Before(early):
-		return "Let the check ride along with the PM service due " + service.In(zone).Format("2 Jan") + "."
-	case early.Before(now.AddDate(0, 0, 2)):
-		return "Bring it in now: the early end of the forecast is reached."
+	if words == "" || a.Consequence == alerts.Stop || a.Kind == analyze.NotRunning || strings.Contains(a.Reason, words) {
+		return classOf(a.Consequence).Wait
 	}
-	return "Book a visit before " + early.In(zone).Format("2 Jan") + "."
+	return words
+}
+
+// first is the test that raised an alert.
+func first(tests []string) string {
+	if len(tests) == 0 {
+		return ""
+	}
+	return tests[0]
 }
 
 // serviceDue is the date of the next PM service by days; zero where the roster does not tell.

@@ -55,7 +55,7 @@ func loadPages(files fs.FS, s *Server) (pages, error) {
 // funcs are the words and forms that templates may use.
 func (s *Server) funcs() template.FuncMap {
 	return template.FuncMap{
-		"figure": figure, "percent": percent, "measure": measure, "plural": plural, "family": familyTitle,
+		"figure": figure, "fixed": fixed, "headline": headline, "rest": rest, "percent": percent, "measure": measure, "plural": plural, "family": familyTitle,
 		"class":   classOf,
 		"state":   func(st alerts.State) string { return stateWords[st] },
 		"kind":    func(k analyze.Kind) string { return kindWords[k] },

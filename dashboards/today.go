@@ -46,6 +46,7 @@ type alertRow struct {
 	Window   string
 	Due      string
 	Advice   string
+	Wait     string // what follows if nothing is done
 	Raised   moment
 	LastPoll moment
 	Since    moment
@@ -113,8 +114,14 @@ func (s *Server) row(ctx context.Context, a alerts.Alert, now time.Time) alertRo
 	u := s.rostered(a.Unit)
 	row := alertRow{
 		Alert: a, Class: classOf(a.Consequence), Depot: u.Depot, Zone: zone,
-		Window: window(a.LimitAt, zone), Due: due(a.LimitAt, now), Advice: s.advice(a, u, now),
+		Window: window(a.LimitAt, zone), Due: due(a.LimitAt, now), Advice: s.advice(a, u, now), Wait: s.wait(a, u),
 		Raised: moment{a.RaisedAt, zone}, LastPoll: moment{s.deps.Series.LastPoll(a.Unit), zone},
+	}
+	switch {
+	case a.Kind == analyze.Surprise:
+		row.Window = "a code is stored already"
+	case a.Kind == analyze.Failed:
+		row.Window = "the next failed run sets the code"
 	}
 	if a.DriftSince != nil {
 		row.Since = moment{*a.DriftSince, zone}

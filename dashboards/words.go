@@ -3,6 +3,7 @@ package dashboards
 import (
 	"fmt"
 	"math"
+	"regexp"
 	"strconv"
 	"strings"
 	"time"
@@ -28,6 +29,39 @@ func figure(v float64) string {
 		s = strconv.FormatFloat(f, 'f', -1, 64)
 	}
 	return strings.Replace(s, "-", "−", 1)
+}
+
+var sentenceEnd = regexp.MustCompile(`[.!?]\s+\p{Lu}`)
+
+// headline is the first sentence of a reason, for lists; rest is what follows it.
+func headline(reason string) string {
+	if at := sentenceEnd.FindStringIndex(reason); at != nil {
+		return reason[:at[0]+1]
+	}
+	return reason
+}
+
+func rest(reason string) string { return strings.TrimSpace(reason[len(headline(reason)):]) }
+
+var isoDay = regexp.MustCompile(`\b\d{4}-\d{2}-\d{2}\b`)
+
+// plainDays writes the days of a sentence as the pages do: 22 May, not 2026-05-22.
+func plainDays(s string) string {
+	return isoDay.ReplaceAllStringFunc(s, func(d string) string {
+		t, err := time.Parse(time.DateOnly, d)
+		if err != nil {
+			return d
+		}
+		return t.Format("2 Jan")
+	})
+}
+
+// fixed writes a number with so many decimals, for columns that are read downward.
+func fixed(v float64, decimals int) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return "–"
+	}
+	return strings.Replace(strconv.FormatFloat(v, 'f', decimals, 64), "-", "−", 1)
 }
 
 // percent writes a share with a whole number.
@@ -58,9 +92,6 @@ func measure(v float64, ucum string) string {
 	sign := unitSign(ucum)
 	if sign == "" || math.IsNaN(v) {
 		return figure(v)
-	}
-	if sign == "%" || sign == "°" {
-		return figure(v) + " " + sign
 	}
 	return figure(v) + " " + sign
 }

@@ -106,7 +106,7 @@ export function course(c: Course, stage: HTMLElement): Option {
       type: "line", name: side === "max" ? "at most" : "at least", step: "end", symbol: "none", silent: true, z: 3,
       lineStyle: { color: ink("limit"), width: 2 },
       data: parts.flatMap((p): Pair[] => [[p.from, p.limit], [p.to, p.limit]]),
-      endLabel: { show: false },
+      endLabel: { show: true, formatter: (side === "max" ? "at most " : "at least ") + figure(parts.at(-1)?.limit ?? null), color: ink("limit"), fontSize: 11, align: "right", offset: [-8, side === "max" ? 11 : -11] },
       markArea: {
         silent: true, itemStyle: { color: ink("bad"), opacity: 0.75 },
         data: parts.map((p) => [{ coord: [p.from, p.limit] }, { coord: [p.to, side === "max" ? c.high : c.low] }]),

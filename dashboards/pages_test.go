@@ -1,0 +1,299 @@
+package dashboards
+
+import (
+	"encoding/csv"
+	"encoding/json"
+	"html"
+	"net/http"
+	"net/http/httptest"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+	"testing/fstest"
+	"time"
+
+	"marginline/ingest/series"
+)
+
+func TestTodayPutsDecisionsFirst(t *testing.T) {
+	s := open(t, quillmere(), quillmereBook(t))
+	body := s.must(t, "/")
+	last := -1
+	for _, want := range []string{
+		"22 units", "4 need a decision", ">408<", "converts less than it did.</a>", "the minimum of 62 %", "22 May to 27 May", "Pull the PM service due 27 May forward to before 22 May and inspect along with it.",
+		"the truck may lose power and finally crawl", ">214<", "One more failed run sets the code", ">217<", "Surprises", ">312<", "P0304 was confirmed without warning",
+		"Silent: nothing is known of these", ">224<", "never reported", ">305<", "last report 12 days ago", "Not protected", ">220<", "Learning", ">410<", "In hand", ">201<",
+		"no sign of drift", "read in the last 24 h", "explained or muted", "3 messages could not be read",
+	} {
+		at := strings.Index(body, want)
+		if at < 0 {
+			t.Errorf("Today does not say %q", want)
+		} else if at < last {
+			t.Errorf("%q comes too early", want)
+		} else {
+			last = at
+		}
+	}
+	if regexp.MustCompile(`(?i)healthy</|>\s*healthy`).MatchString(body) {
+		t.Error("Today calls a unit healthy")
+	}
+}
+
+func TestEmptyStatesSayWhyAndWhatNext(t *testing.T) {
+	s := open(t, newYard(), empty(t))
+	for path, want := range map[string]string{
+		"/": "no roster was imported", "/units": "import a roster", "/alerts": "No alert stands", "/alerts?all=1": "No alert was ever raised", "/orders": "No work order yet",
+	} {
+		if body := s.must(t, path); !strings.Contains(body, want) {
+			t.Errorf("%s does not say %q", path, want)
+		}
+	}
+	y := newYard()
+	y.enrol("305", "Alder Yard", "")
+	delete(y.polls, "305")
+	if body := open(t, y, empty(t)).must(t, "/"); !strings.Contains(body, "no unit is reporting either") || strings.Contains(body, "were checked") {
+		t.Error("with every unit silent, Today must not sound like good news")
+	}
+}
+
+// Names come from outside. On every page they are text, never markup, and the links to them work.
+func TestHostileNamesStayText(t *testing.T) {
+	s := open(t, quillmere(), quillmereBook(t))
+	key := series.Key{Unit: hostile, ECU: "7e8", Test: "m3b.tc0"}
+	for _, path := range []string{"/", "/units", unitURL(hostile), seriesURL(key.Unit, key.ECU, key.Test), "/alerts", "/alerts/a-hostile"} {
+		body := s.must(t, path)
+		if strings.Contains(body, "<script>alert") || strings.Contains(body, "<img") || strings.Contains(body, "<b>Depot") {
+			t.Errorf("%s: a name became markup", path)
+		}
+		if !strings.Contains(body, "&lt;script&gt;alert(&#34;9&#34;)") && path != "/alerts/a-hostile" {
+			t.Errorf("%s: the name is not there", path)
+		}
+	}
+	if body := s.must(t, "/"); !strings.Contains(body, `href="`+html.EscapeString(unitURL(hostile))+`"`) {
+		t.Errorf("Today does not link to %s", unitURL(hostile))
+	}
+	if code, _ := s.get(t, "/series/"+strings.Repeat("x", 3000)+"/a/b"); code != http.StatusNotFound {
+		t.Errorf("a long name: status %d, want 404", code)
+	}
+}
+
+// No page holds a script or a style of its own, and no page names another host.
+func TestPagesBringNothingInline(t *testing.T) {
+	s := open(t, quillmere(), quillmereBook(t))
+	inline := regexp.MustCompile(`(?i)<script(?:[^>]*src="/static/[^"]+")?[^>]*>[^<]|<style|\sstyle=|\son[a-z]+=|javascript:`)
+	elsewhere := regexp.MustCompile(`(?i)(?:href|src|action)="(?:https?:)?//`)
+	for name, path := range everyPage() {
+		_, body := s.get(t, path)
+		text := strings.ReplaceAll(body, "onerror=alert(1)", "") // escaped text of the hostile alert
+		if m := inline.FindString(text); m != "" {
+			t.Errorf("%s: inline %q", name, m)
+		}
+		if m := elsewhere.FindString(body); m != "" {
+			t.Errorf("%s: refers to another host: %q", name, m)
+		}
+	}
+}
+
+// What every page needs to be read by anyone: language, title, landmarks, one heading of the first order,
+// names of tables and their heads, a label for every field.
+func TestPagesAreBuiltForEveryReader(t *testing.T) {
+	s := open(t, quillmere(), quillmereBook(t))
+	seen := map[string]string{}
+	for name, path := range everyPage() {
+		_, body := s.get(t, path)
+		for _, want := range []string{`<html lang="en">`, "<title>", "<main id=\"main\"", "<nav aria-label=", "<header", "<footer", `class="skip" href="#main"`} {
+			if !strings.Contains(body, want) {
+				t.Errorf("%s: no %s", name, want)
+			}
+		}
+		if n := strings.Count(body, "<h1"); n != 1 {
+			t.Errorf("%s: %d headings of the first order, want 1", name, n)
+		}
+		if a, b := strings.Count(body, "<table"), strings.Count(body, "<caption"); a != b {
+			t.Errorf("%s: %d tables and %d captions", name, a, b)
+		}
+		if m := regexp.MustCompile(`<th(?: [^>]*)?>`).FindAllString(body, -1); len(m) > 0 {
+			for _, th := range m {
+				if !strings.Contains(th, "scope=") {
+					t.Errorf("%s: a head without scope: %s", name, th)
+				}
+			}
+		}
+		for _, m := range regexp.MustCompile(`<(?:input|textarea|select) id="([^"]+)"`).FindAllStringSubmatch(body, -1) {
+			if !strings.Contains(body, `<label for="`+m[1]+`"`) {
+				t.Errorf("%s: field %s has no label", name, m[1])
+			}
+		}
+		ids := map[string]bool{}
+		for _, m := range regexp.MustCompile(`\sid="([^"]+)"`).FindAllStringSubmatch(body, -1) {
+			if ids[m[1]] {
+				t.Errorf("%s: two elements have the id %q", name, m[1])
+			}
+			ids[m[1]] = true
+		}
+		title := regexp.MustCompile(`<title>([^<]*)`).FindStringSubmatch(body)[1]
+		if other, ok := seen[title]; ok && name != "unit-silent" {
+			t.Errorf("%s and %s have the same title %q", name, other, title)
+		}
+		seen[title] = name
+	}
+}
+
+func TestHeadersKeepPagesToThemselves(t *testing.T) {
+	s := open(t, quillmere(), quillmereBook(t))
+	r := httptest.NewRequest(http.MethodGet, "/", nil)
+	r.Host = "localhost:8080"
+	w := httptest.NewRecorder()
+	s.Handler().ServeHTTP(w, r)
+	policy := w.Header().Get("Content-Security-Policy")
+	if !strings.Contains(policy, "default-src 'none'") || strings.Contains(policy, "unsafe") || strings.Contains(policy, "http") {
+		t.Errorf("Content-Security-Policy: %s", policy)
+	}
+	for k, want := range map[string]string{"X-Content-Type-Options": "nosniff", "Referrer-Policy": "same-origin", "Cache-Control": "no-cache, private"} {
+		if got := w.Header().Get(k); got != want {
+			t.Errorf("%s: %q, want %q", k, got, want)
+		}
+	}
+	for host, want := range map[string]int{
+		"127.0.0.1:80": 200, "[::1]:8080": 200, "LOCALHOST": 200, "evil.example": 421, "evil.example:8080": 421, "127.0.0.1.evil.example": 421, "": 421,
+	} {
+		r := httptest.NewRequest(http.MethodGet, "/livez", nil)
+		r.Host = host
+		w := httptest.NewRecorder()
+		s.Handler().ServeHTTP(w, r)
+		if w.Code != want {
+			t.Errorf("asked as %q: status %d, want %d", host, w.Code, want)
+		}
+	}
+}
+
+// The table, the interactive chart and the file show one set of numbers.
+func TestTableChartAndFileAgree(t *testing.T) {
+	s := open(t, quillmere(), quillmereBook(t))
+	path := seriesURL("217", "7e8", "m3b.tc0")
+	var chart struct {
+		Unit, Zone string
+		Points     []struct {
+			At                time.Time
+			Value, Max, Score *float64
+			Min               *float64
+			Baseline          *float64
+		}
+		Crossing struct{ P10, P90 *time.Time }
+	}
+	if err := json.Unmarshal([]byte(s.must(t, path+"/points.json")), &chart); err != nil {
+		t.Fatal(err)
+	}
+	rows, err := csv.NewReader(strings.NewReader(s.must(t, path+"/readings.csv"))).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	cells := regexp.MustCompile(`(?s)<time datetime="([^"]+)"[^>]*>[^<]*</time></th><td class="n">([^<]*)</td><td class="n">([^<]*)</td><td class="n">([^<]*)</td>`).
+		FindAllStringSubmatch(s.must(t, path), -1)
+	if len(chart.Points) != 180 || len(rows) != 181 || len(cells) != 180 {
+		t.Fatalf("%d points, %d lines, %d rows: want 180, 181, 180", len(chart.Points), len(rows), len(cells))
+	}
+	for i, p := range chart.Points {
+		line, row := rows[i+1], cells[len(cells)-1-i]
+		if v, _ := strconv.ParseFloat(line[6], 64); v != *p.Value {
+			t.Fatalf("point %d: chart %v, file %s", i, *p.Value, line[6])
+		}
+		if row[2] != figure(*p.Value) || row[4] != figure(*p.Max) || row[3] != "–" || p.Min != nil {
+			t.Fatalf("point %d: chart %v of at most %v, table %v", i, *p.Value, *p.Max, row[2:])
+		}
+		if want := p.At.UTC().Format(time.RFC3339); row[1] != want || line[0] != want {
+			t.Fatalf("point %d: at %s, table %s, file %s", i, want, row[1], line[0])
+		}
+	}
+	if chart.Unit != "Pa" || chart.Zone != "America/Chicago" || !chart.Crossing.P10.Equal(at(6)) {
+		t.Errorf("chart: unit %s, zone %s, early end %v", chart.Unit, chart.Zone, chart.Crossing.P10)
+	}
+}
+
+func TestFilesRunNoFormulas(t *testing.T) {
+	y := newYard()
+	y.enrol("=1+1", "", "")
+	y.runs("=1+1", cat)
+	body := open(t, y, empty(t)).must(t, seriesURL("=1+1", "7e8", "m21.t89")+"/readings.csv")
+	if strings.Contains(body, ",=1+1") || !strings.Contains(body, ",'=1+1,") {
+		t.Error("a unit's name would run as a formula in a spreadsheet")
+	}
+}
+
+func TestErrorsAreSafeWords(t *testing.T) {
+	b := quillmereBook(t)
+	s := open(t, quillmere(), b)
+	for _, path := range []string{"/units/999", seriesURL("217", "7e8", "m99.t99"), "/alerts/none", "/orders/none", "/nothing/here"} {
+		if code, body := s.get(t, path); code != http.StatusNotFound || !strings.Contains(body, "Not found") {
+			t.Errorf("%s: status %d", path, code)
+		}
+	}
+	s = open(t, quillmere(), b)
+	s.yard.broken = errDisk
+	for _, path := range []string{"/units/217", seriesURL("217", "7e8", "m3b.tc0"), "/alerts/a-217"} {
+		code, body := s.get(t, path)
+		if code != http.StatusInternalServerError || !strings.Contains(body, "Reference <code>") || strings.Contains(body, "secret") {
+			t.Errorf("%s: status %d, and it must give a reference and no inside matter", path, code)
+		}
+	}
+	if body := s.must(t, "/"); !strings.Contains(body, "trend not available") || !strings.Contains(body, ">408<") {
+		t.Error("Today must keep its rows when a trend cannot be drawn")
+	}
+	s.pulse.err = errDisk
+	if code, _ := s.get(t, "/readyz"); code != http.StatusServiceUnavailable {
+		t.Errorf("/readyz while not ready: %d", code)
+	}
+	if code, _ := s.get(t, "/livez"); code != http.StatusOK {
+		t.Errorf("/livez: %d", code)
+	}
+	if body := s.must(t, "/"); !strings.Contains(body, "Not the whole picture yet") {
+		t.Error("a page made before the service is ready must say so")
+	}
+}
+
+func TestTracesAreKeptUntilTheNextReport(t *testing.T) {
+	s := open(t, quillmere(), quillmereBook(t))
+	s.must(t, "/units/217")
+	s.must(t, seriesURL("217", "7e8", "m3b.tc0"))
+	if s.yard.refolds != 1 {
+		t.Errorf("%d refolds for two pages of one unit, want 1", s.yard.refolds)
+	}
+	s.yard.polls["217"] = today
+	s.must(t, "/units/217")
+	if s.yard.refolds != 2 {
+		t.Errorf("%d refolds after a new report, want 2", s.yard.refolds)
+	}
+}
+
+func TestWithoutTheBundle(t *testing.T) {
+	s := open(t, quillmere(), quillmereBook(t))
+	bare, err := loadAssets(pageFiles, fstest.MapFS{".keep": {}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.assets = bare
+	body := s.must(t, seriesURL("217", "7e8", "m3b.tc0"))
+	for _, want := range []string{"UI bundle not built: run make web", `<svg class="chart"`, `id="numbers"`} {
+		if !strings.Contains(body, want) {
+			t.Errorf("without the bundle the page lacks %q", want)
+		}
+	}
+	if strings.Contains(body, "<script") {
+		t.Error("without the bundle the page still asks for it")
+	}
+}
+
+func TestStaticFilesMayBeKept(t *testing.T) {
+	s := open(t, quillmere(), quillmereBook(t))
+	r := httptest.NewRequest(http.MethodGet, s.assets.style, nil)
+	r.Host = "localhost"
+	w := httptest.NewRecorder()
+	s.Handler().ServeHTTP(w, r)
+	if w.Code != 200 || !strings.Contains(w.Header().Get("Cache-Control"), "immutable") || !strings.HasPrefix(w.Header().Get("Content-Type"), "text/css") {
+		t.Errorf("style sheet: %d %v", w.Code, w.Header())
+	}
+	if code, _ := s.get(t, "/static/../server.go"); code == http.StatusOK {
+		t.Error("a file outside the bundle was served")
+	}
+}
