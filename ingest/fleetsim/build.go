@@ -39,13 +39,12 @@ func (f *Fleet) play(words bool) *play {
 	c := f.cfg
 	from := localDay(c.start()).AddDate(0, 0, -warmUpDays)
 	p := &play{from: from, words: words}
-	var weather []*climate
 	for i, d := range depots {
-		weather = append(weather, newClimate(from.AddDate(0, 0, -1), c.random(1<<20+i, forWeather), d.mean, d.year, d.wetShare, d.barometric))
+		p.weather = append(p.weather, newClimate(from.AddDate(0, 0, -1), c.random(1<<20+i, forWeather), d.mean, d.year, d.wetShare, d.barometric))
 	}
 	s := script(c)
 	for i, r := range s.recipes {
-		v := build(c, i, r, weather[r.depot])
+		v := build(c, i, r, p.weather[r.depot])
 		if s.random {
 			drawFaults(c, v)
 		}
@@ -56,7 +55,7 @@ func (f *Fleet) play(words bool) *play {
 		p.vehicles = append(p.vehicles, v)
 		p.links = append(p.links, l)
 	}
-	s.stage(c, p, weather)
+	s.stage(c, p)
 	for _, v := range p.vehicles {
 		slices.SortStableFunc(v.events, func(a, b event) int { return a.at.Compare(b.at) })
 		for _, w := range v.faults {
@@ -113,6 +112,8 @@ func build(c Config, n int, x recipe, w *climate) *vehicle {
 	age := between(r, 1.5, 8)
 	v.km = age * map[string]float64{"light": 29000, "medium": 40000, "heavy": 120000}[fam.class] * between(r, 0.8, 1.2)
 	v.hours = v.km / map[string]float64{"light": 32, "medium": 42, "heavy": 68}[fam.class]
+	v.bornKm, v.bornHours, v.born = v.km, v.hours, w.first
+	v.oilSwing = 0.16
 	v.oilKm = r.Float64() * d.oilKm
 	v.clearKm = between(r, 3000, 40000)
 	v.warmups = 255
@@ -201,7 +202,7 @@ func newMonitor(c Config, v *vehicle, t *test, i int, limit float64, r *rand.Ran
 		m.leak0 = m.level0
 	}
 	m.spread = t.noise * c.Noise * between(r, 0.8, 1.2)
-	m.season = between(r, -0.02, 0.06)
+	m.season = between(r, -0.03, 0.08)
 	if r.Float64() < 0.12 {
 		m.newPart, m.newKm, m.newFrom = between(r, 0.05, 0.12), between(r, 500, 1500), v.km+between(r, 0, 4000)
 	}
@@ -235,16 +236,12 @@ func roster(c Config, n int, x recipe, v *vehicle, age, litres float64, r *rand.
 	u.GVWRKg = map[string]float64{"light": 3900, "medium": 8800, "heavy": 29500}[v.family.class]
 	dayOf := func(t time.Time) time.Time { return t.Truncate(day) }
 	u.InService = dayOf(c.End.Add(-days(age * 365)))
-	u.OdometerKm = math.Round(v.km)
-	u.EngineHours = math.Round(v.hours)
 	u.PMIntervalKm = map[string]float64{"light": 8000, "medium": 16000, "heavy": 24000}[v.family.class]
 	u.PMIntervalDays = 90
 	u.PMLast = dayOf(c.End.Add(-days(between(r, 3, 88))))
-	u.PMLastKm = math.Round(v.km + u.PMIntervalKm*0.3)
 	u.InspectionDue = dayOf(c.End.Add(days(between(r, 20, 330))))
 	if v.family.diesel {
 		u.PMIntervalHours = 500
-		u.PMLastHours = math.Round(v.hours)
 	}
 	return u
 }

@@ -163,7 +163,7 @@ var families = []family{
 		{"leak", "evap", older(0x61, 0x00), 166, 13, no, .08, .2, leakTest, .9, leakPump, "P0456", ""},
 		{"purge", "evap", older(0x61, 0x02), 74, 22, no, .08, .2, warm, .5, plain, "P0441", ""},
 	}},
-	{name: "MD-48", protocol: onCAN, bus: "can", from: "18DAF110", fuel: "diesel", class: "medium", diesel: true, cylinders: 4, misfires: countsOnly, odometer: true, tests: []test{
+	{name: "MD-48", protocol: onCAN, bus: "can", from: "18DAF110", fuel: "diesel", class: "medium", diesel: true, cylinders: 4, misfires: averageLimited, odometer: true, tests: []test{
 		{"catalyst", "catalyst", can(0x21, 0x8C, 0x96), 64, 22, no, .06, .3, hotCruise, .7, plain, "P0420", ""},
 		{"egr", "egr", can(0x31, 0x85, 0xAF), -1, -28, 28, .07, .2, warm, .8, plain, "P0401", "P0402"},
 		{"boost", "boost", can(0x85, 0x88, 0xAF), .5, -22, 22, .06, .2, cruise, .8, plain, "P0299", "P0234"},

@@ -65,7 +65,7 @@ type driver struct {
 	fuel    float64 // percent
 	lastEnd time.Time
 	cycles  int
-	parked  [2]time.Time // out of service
+	always  time.Time // on the road every day from then on; zero for never
 }
 
 // plan gives the trips of the local day that begins at from.
@@ -79,7 +79,7 @@ func (d *driver) plan(from time.Time) []trip {
 	case time.Sunday:
 		works = d.sunday
 	}
-	if r.Float64() >= works {
+	if off := r.Float64() >= works; off && (d.always.IsZero() || from.Before(d.always)) {
 		n = 0
 	}
 	at := from.Add(time.Duration(between(r, d.hour[0], d.hour[1]) * float64(time.Hour)))
@@ -107,9 +107,6 @@ func (d *driver) plan(from time.Time) []trip {
 		}
 		d.lastEnd = t.end()
 		at = t.end().Add(time.Duration(between(r, 6, 45)) * time.Minute)
-		if t.start.Before(d.parked[1]) && t.start.After(d.parked[0]) {
-			continue
-		}
 		all = append(all, t)
 	}
 	return all

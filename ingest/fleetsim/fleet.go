@@ -35,7 +35,7 @@ func New(c Config) (*Fleet, error) {
 		return true
 	})
 	for _, v := range p.vehicles {
-		f.units = append(f.units, v.unit)
+		f.units = append(f.units, v.present(c.End))
 		for _, w := range v.faults {
 			f.truth = append(f.truth, w.Fault.asOf(c.End))
 		}

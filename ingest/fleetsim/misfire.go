@@ -30,14 +30,11 @@ func (c *cylinder) start(t *trip) {
 	c.count = poisson(c.rng, rate)
 }
 
-func (c *cylinder) end(at time.Time, t *trip, style misfireStyle) {
+// end judges the count of the trip, whatever limit the average carries.
+func (c *cylinder) end(at time.Time, t *trip) {
 	c.last = c.count
 	c.mean = 0.9*c.mean + 0.1*float64(c.count)
-	bad := c.count > misfireLimit
-	if style == averageLimited {
-		bad = int(c.mean) > misfireLimit
-	}
-	if bad {
+	if c.count > misfireLimit {
 		c.code.fail(at, t.number, c.faults)
 	} else {
 		c.code.pass(t.number)

@@ -70,6 +70,18 @@ func (m *monitor) setLimits(factor float64) {
 	}
 }
 
+// moveLimits moves the limits away from the level by a factor, as another calibration does.
+func (m *monitor) moveLimits(factor float64) {
+	if !math.IsNaN(m.lo) {
+		m.rawMin = m.toRaw(m.level0 + (m.lo-m.level0)*factor)
+		m.lo = m.toUnit(m.rawMin)
+	}
+	if !math.IsNaN(m.hi) {
+		m.rawMax = m.toRaw(m.level0 + (m.hi-m.level0)*factor)
+		m.hi = m.toUnit(m.rawMax)
+	}
+}
+
 // room is the healthy distance to the nearer limit, signed toward it where there is only one.
 func (m *monitor) room() float64 {
 	switch {
@@ -132,7 +144,7 @@ func (m *monitor) harmless(at time.Time, t *trip, v *vehicle) float64 {
 	}
 	switch m.shape {
 	case oilAge:
-		s += 0.16 * (v.oilKm/v.drv.oilKm - 0.5)
+		s += v.oilSwing * (v.oilKm/v.drv.oilKm - 0.5)
 	case soot:
 		s += v.sootShare * (v.sootKm/v.regenKm - 0.35)
 	case leakSmall, leakLarge, leakPump:

@@ -56,7 +56,7 @@ func (l *link) drawOutages(from, to time.Time) {
 	r := l.rng
 	weeks := to.Sub(from).Hours() / 24 / 7
 	for at := from; ; {
-		at = at.Add(days(r.ExpFloat64() * 70 * 7 / max(1, 1))) // one in 70 weeks
+		at = at.Add(days(r.ExpFloat64() * 70 * 7)) // one in 70 weeks
 		length := days(between(r, 1, 12))
 		if at.Add(length).After(to) || weeks < 2 {
 			return
@@ -104,6 +104,7 @@ type play struct {
 	vehicles []*vehicle
 	links    []*link
 	waiting  parcels
+	weather  []*climate
 	from     time.Time // of the next local day
 	words    bool      // write the reports out; otherwise only the truth is wanted
 	extra    time.Time // from when on dongles poll every few minutes; zero for never

@@ -31,6 +31,10 @@ type vehicle struct {
 	silent    []window
 
 	km, hours    float64
+	bornKm       float64 // when the play began
+	bornHours    float64
+	born         time.Time
+	oilSwing     float64 // of tests that follow the oil, over its life
 	clearKm      float64
 	oilKm        float64
 	sootKm       float64
@@ -127,7 +131,7 @@ func later(a, b step) int {
 	return 0
 }
 
-const liveEvery = 11 * time.Minute
+const liveEvery = 4 * time.Minute
 
 type planned struct {
 	trip int
@@ -170,7 +174,7 @@ func (v *vehicle) begin(t *trip) {
 // end stops it.
 func (v *vehicle) end(t *trip) {
 	for _, c := range v.cylinders {
-		c.end(t.end(), t, v.family.misfires)
+		c.end(t.end(), t)
 	}
 	v.km += t.km
 	v.clearKm += t.km
@@ -239,10 +243,9 @@ func (v *vehicle) shop(at time.Time) {
 			continue
 		}
 		w.repaired = true
-		if w.wrong {
-			continue
+		if !w.wrong {
+			w.Repaired = at
 		}
-		w.Repaired = at
 		if w.rng.Float64() < 0.7 {
 			v.clear()
 		}
