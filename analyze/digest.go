@@ -93,7 +93,7 @@ func (v *Vehicle) digest() [32]byte {
 func (w *watch) digest(d *digester) {
 	d.strings(w.ecu, w.test, w.family, w.last.unit, w.epoch.cal)
 	d.ints(int64(w.group), int64(w.repeats), w.poll, int64(w.well), w.wellAt)
-	d.bools(w.live, w.seen.any, w.seen.notRun, w.epoch.moving, w.held != nil)
+	d.bools(w.live, w.measured, w.seen.any, w.seen.notRun, w.epoch.moving, w.held != nil)
 	d.ints(int64(w.seen.raw.Value), int64(w.seen.raw.Min), int64(w.seen.raw.Max), int64(w.seen.done),
 		int64(w.seen.runs), int64(w.seen.trip))
 	e := &w.epoch

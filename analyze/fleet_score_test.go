@@ -190,13 +190,20 @@ func play(t testing.TB, c fleetsim.Config) score {
 
 // TestFleetScore is the detector's promise: over ten invented fleets, at least 80 % of slow wear is alerted
 // before its code, and at most 2 alerts in 100 vehicle-months are needless. SCORE_SEEDS=11-20 scores other
-// fleets.
+// fleets, SCORE_NOISE=2 at twice the noise. The settings were not looked at with seeds above 10.
 func TestFleetScore(t *testing.T) {
 	from, to := 1, 10
 	if s := os.Getenv("SCORE_SEEDS"); s != "" {
 		a, b, _ := strings.Cut(s, "-")
 		from, _ = strconv.Atoi(a)
 		to, _ = strconv.Atoi(b)
+	}
+	if racing {
+		to = from + 1
+	}
+	noise := 1.0
+	if s := os.Getenv("SCORE_NOISE"); s != "" {
+		noise, _ = strconv.ParseFloat(s, 64)
 	}
 	scores := make([]score, to-from+1)
 	var wg sync.WaitGroup
@@ -205,7 +212,7 @@ func TestFleetScore(t *testing.T) {
 		wg.Go(func() {
 			slots <- struct{}{}
 			defer func() { <-slots }()
-			scores[i] = play(t, fleetsim.Config{Units: 48, Days: 182, Seed: uint64(from + i), Delivery: true,
+			scores[i] = play(t, fleetsim.Config{Units: 48, Days: 182, Seed: uint64(from + i), Delivery: true, Noise: noise,
 				End: time.Date(2026, 6, 1, 0, 0, 0, 0, time.UTC)})
 		})
 	}
@@ -245,7 +252,7 @@ func TestFleetScore(t *testing.T) {
 	t.Logf("\n%sneedless: %.2f in 100 vehicle-months; surprises: %d\n%s\nmissed:\n%s", b.String(), needless, all.surprises,
 		strings.Join(all.needless, "\n"), strings.Join(all.missed, "\n"))
 	slow := all.modes[fleetsim.Slow]
-	if slow == nil || slow.faults < 10*len(scores)/5 {
+	if slow == nil || slow.faults < 2*len(scores) {
 		t.Fatal("too few slow faults to judge by")
 	}
 	if share := 100 * float64(slow.before) / float64(slow.faults); share < 80 {

@@ -66,7 +66,7 @@ func DefaultSettings() Settings {
 		LearnResults: 12, MinResults: 6,
 		PriorSpread: 0.08, PriorWeight: 6, SpreadFloor: 0.02,
 		Threshold: 10,
-		GateUsed:  0.4, GateSpread: 2.5, GateMost: 0.8, HoldShare: 0.7,
+		GateUsed:  0.35, GateSpread: 2.5, GateMost: 0.8, HoldShare: 0.7,
 		FastUsed: 0.25, FastDays: 30, FastChance: 0.6,
 		JumpSpread: 5,
 		NearUsed:   0.5, NearDays: 14, NearChance: 0.5,

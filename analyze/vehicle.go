@@ -224,9 +224,9 @@ func (v *Vehicle) surprises(p *series.Poll, at int64, before int) {
 	}
 }
 
-// monitored says whether a test of the family has given a usable result.
+// monitored says whether a test of the family has given a value.
 func (v *Vehicle) monitored(family string) bool {
-	return slices.ContainsFunc(v.watch, func(w watch) bool { return w.family == family && w.epoch.n > 0 })
+	return slices.ContainsFunc(v.watch, func(w watch) bool { return w.family == family && w.measured })
 }
 
 func noEvidence(version string) Evidence {

@@ -25,8 +25,9 @@ type watch struct {
 	ecu, test string
 	family    string
 	rule      Rule
-	group     int // readiness group; 0 when none
+	group     int // index in the vehicle's groups
 	live      bool
+	measured  bool // it gave a value, with or without a limit
 
 	seen    seen
 	epoch   epoch
@@ -67,6 +68,7 @@ type moment struct {
 // read takes a reading in.
 func (w *watch) read(r *series.Result, m moment, v *Vehicle) {
 	w.last.set(r, m.at)
+	w.measured = w.measured || r.State == series.StateOK || r.State == series.StateNoLimit
 	switch {
 	case r.State != series.StateOK:
 		w.seen.notRun = w.seen.notRun || r.State == series.StateNotRun
