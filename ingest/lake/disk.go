@@ -65,6 +65,10 @@ func (c *counter) Write(b []byte) (int, error) {
 	return n, err
 }
 
+// link gives a synced temporary file its name, or fails where the name is taken: the one call here that
+// two programs can race for.
+func link(temp, path string) error { return os.Link(temp, path) }
+
 // syncDir makes the names in a directory durable.
 func syncDir(dir string) error {
 	d, err := os.Open(dir)
@@ -107,7 +111,7 @@ func sweep(dir string) (removed int, err error) {
 }
 
 // remove takes back files that belong to nothing. What stays behind does no harm but its size.
-func remove(files []string) {
+func remove(files ...string) {
 	for _, f := range files {
 		os.Remove(f)
 	}

@@ -214,7 +214,7 @@ func (t *table) publish(m *metadata) error {
 	}
 	err := t.did("metadata")
 	if err == nil {
-		if err = os.Link(temp, path); err == nil {
+		if err = link(temp, path); err == nil {
 			err = t.did("link")
 		}
 	}
@@ -222,17 +222,17 @@ func (t *table) publish(m *metadata) error {
 		there, rerr := os.ReadFile(path)
 		switch {
 		case errors.Is(rerr, os.ErrNotExist):
-			os.Remove(temp)
+			remove(temp)
 			return fmt.Errorf("publish version %d of table %s: %w", t.version+1, t.name, err)
 		case rerr != nil:
 			return fmt.Errorf("publish version %d of table %s: %w; outcome unknown: %w", t.version+1, t.name, err, rerr)
 		case !bytes.Equal(there, body.Bytes()):
-			os.Remove(temp)
+			remove(temp)
 			return fmt.Errorf("publish version %d of table %s: %w (%w)", t.version+1, t.name, ErrConflict, err)
 		}
 		t.log.Warn("a version was published although the call failed", "table", t.name, "version", t.version+1, "error", err)
 	}
-	os.Remove(temp)
+	remove(temp)
 	previous := t.tip
 	t.version++
 	t.tip = m

@@ -1,0 +1,244 @@
+package lake
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"strconv"
+	"time"
+
+	"github.com/google/uuid"
+
+	"marginline/ingest/series"
+)
+
+type entry struct {
+	p   *series.Poll
+	seq uint64
+}
+
+// An attempt is a commit whose last step may or may not outlive a power cut.
+type attempt struct {
+	set     *set
+	done    int             // entries of the buffer that it holds
+	written [tableCount]int // rows
+	start   time.Time
+}
+
+// Append buffers a poll that was read at seq of the stream. Seq rises from call to call. The Lake keeps
+// the poll until it is committed; it must not change any more.
+func (l *Lake) Append(p *series.Poll, seq uint64) {
+	l.buffer = append(l.buffer, entry{p, seq})
+	l.rows += rowsOf(p)
+	l.metrics.buffered.Set(float64(l.rows))
+}
+
+func rowsOf(p *series.Poll) int { return 1 + len(p.Results) + len(p.Codes) }
+
+// Rows is the number of buffered rows over all tables.
+func (l *Lake) Rows() int { return l.rows }
+
+// Commit makes everything buffered up to pos durable and visible, in all tables together, and moves the
+// committed position to pos. When it returns nil the messages up to pos can be acknowledged. On error
+// the buffer is as before and Commit can be called again, with the same position or a later one.
+//
+// A commit without new rows that moves the position writes a version of the reports table that carries
+// the new position and no new snapshot; one that moves nothing writes nothing. Polls that the committed
+// position of the same stream covers already are dropped.
+func (l *Lake) Commit(ctx context.Context, pos Position) (err error) {
+	start := time.Now()
+	defer func() {
+		if err != nil {
+			l.metrics.failures.Inc()
+			err = fmt.Errorf("commit to lake: %w", err)
+		}
+	}()
+	switch {
+	case l.closed:
+		return ErrClosed
+	case l.broken != nil:
+		return l.broken
+	}
+	if l.pending != nil {
+		if err := l.settle(); err != nil {
+			return err
+		}
+	}
+	done, _ := slices.BinarySearchFunc(l.buffer, pos.Seq, func(e entry, seq uint64) int {
+		if e.seq <= seq {
+			return -1
+		}
+		return 1
+	})
+	fresh := slices.Clone(l.buffer[:done])
+	if pos.Stream == l.set.pos.Stream {
+		fresh = slices.DeleteFunc(fresh, func(e entry) bool { return e.seq <= l.set.pos.Seq })
+		pos.Seq = max(pos.Seq, l.set.pos.Seq)
+	}
+	if len(fresh) == 0 && pos == l.set.pos {
+		l.drop(done)
+		return nil
+	}
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	next, written, err := l.write(ctx, fresh, pos)
+	switch {
+	case err == nil:
+		l.adopt(next, done)
+		l.metrics.committed(written, time.Since(start))
+		return nil
+	case errors.Is(err, errUnsynced) && next != nil:
+		l.pending = &attempt{next, done, written, start}
+	case errors.Is(err, ErrConflict):
+		l.broken = err
+	}
+	return err
+}
+
+// write stages all tables, then publishes them, the commit point last. It returns the new set as soon as
+// the commit point may be published.
+func (l *Lake) write(ctx context.Context, fresh []entry, pos Position) (next *set, written [tableCount]int, err error) {
+	now := l.now()
+	slices.SortFunc(fresh, compare)
+	rows := rowsFor(fresh)
+	group := uuid.Must(uuid.NewV7()).String()
+	props := map[string]string{keyStream: pos.Stream, keySeq: strconv.FormatUint(pos.Seq, 10)}
+	next = &set{pos: pos, heads: l.set.heads}
+	var stages [tableCount]*stage
+	published := 0
+	fail := func(err error) (*set, [tableCount]int, error) {
+		for i, st := range stages {
+			if i >= published && st != nil {
+				remove(st.files...)
+			}
+		}
+		return nil, written, err
+	}
+	for i, t := range l.tables {
+		written[i] = len(rows[i])
+		if len(rows[i]) == 0 {
+			continue
+		}
+		if i == reports {
+			name(props, next)
+		}
+		var err error
+		if stages[i], err = t.stage(rows[i], group, props, now); err != nil {
+			return fail(err)
+		}
+		next.heads[i] = stages[i].head
+		if err := ctx.Err(); err != nil {
+			return fail(err)
+		}
+	}
+	name(props, next)
+	for i, t := range l.tables {
+		if stages[i] == nil && i != reports {
+			continue
+		}
+		m := t.follow(now)
+		maps.Copy(m.Properties, props)
+		if i != reports {
+			delete(m.Properties, keyReadings)
+			delete(m.Properties, keyCodes)
+		}
+		if stages[i] != nil {
+			m.add(stages[i].snapshot, t.head.snapshot)
+		}
+		before := t.version
+		if err := t.publish(m); err != nil {
+			if t.version > before { // it is there, so its files must stay
+				published = i + 1
+			}
+			if i == reports && t.version > before {
+				return next, written, err
+			}
+			return fail(err)
+		}
+		published = i + 1
+	}
+	return next, written, nil
+}
+
+// name writes the snapshots of the other tables that belong to the commit point.
+func name(props map[string]string, s *set) {
+	for i, key := range [...]string{readings: keyReadings, codes: keyCodes} {
+		if id := s.heads[i].snapshot; id != 0 {
+			props[key] = itoa(id)
+		}
+	}
+}
+
+// settle ends an attempt whose commit point was published but not synced: it publishes the same state
+// once more, with a name and a sync of its own.
+func (l *Lake) settle() error {
+	t := l.tables[reports]
+	if err := t.publish(t.follow(l.now())); err != nil {
+		if errors.Is(err, ErrConflict) {
+			l.broken = err
+		}
+		return err
+	}
+	a := l.pending
+	l.pending = nil
+	l.adopt(a.set, a.done)
+	l.metrics.committed(a.written, time.Since(a.start))
+	return nil
+}
+
+// adopt makes a set the committed one and drops the entries that it holds from the buffer.
+func (l *Lake) adopt(s *set, done int) {
+	for i, t := range l.tables {
+		t.head = s.heads[i]
+	}
+	l.mu.Lock()
+	l.set = s
+	l.mu.Unlock()
+	l.drop(done)
+	l.metrics.show(s)
+}
+
+func (l *Lake) drop(done int) {
+	for _, e := range l.buffer[:done] {
+		l.rows -= rowsOf(e.p)
+	}
+	l.buffer = slices.Delete(l.buffer, 0, done)
+	l.metrics.buffered.Set(float64(l.rows))
+}
+
+// compare is the order of reports in every table.
+func compare(a, b entry) int {
+	return cmp.Or(
+		cmp.Compare(a.p.VIN, b.p.VIN),
+		cmp.Compare(a.p.Device, b.p.Device),
+		a.p.ReadAt.Compare(b.p.ReadAt),
+		cmp.Compare(a.p.ReportID, b.p.ReportID),
+		cmp.Compare(a.seq, b.seq),
+	)
+}
+
+// rowsFor lays sorted reports out as rows: in every table the reports stand in the same order.
+func rowsFor(entries []entry) (rows [tableCount][]row) {
+	var n [tableCount]int
+	for _, e := range entries {
+		n[readings] += len(e.p.Results)
+		n[codes] += len(e.p.Codes)
+	}
+	rows[readings] = make([]row, 0, n[readings])
+	rows[codes] = make([]row, 0, n[codes])
+	rows[reports] = make([]row, 0, len(entries))
+	for _, e := range entries {
+		for i := range e.p.Results {
+			rows[readings] = append(rows[readings], row{p: e.p, seq: e.seq, ord: int32(i), r: &e.p.Results[i]})
+		}
+		for i := range e.p.Codes {
+			rows[codes] = append(rows[codes], row{p: e.p, seq: e.seq, ord: int32(i), c: &e.p.Codes[i]})
+		}
+		rows[reports] = append(rows[reports], row{p: e.p, seq: e.seq, results: count(len(e.p.Results)), codes: count(len(e.p.Codes))})
+	}
+	return rows
+}
