@@ -13,6 +13,7 @@ import (
 	"net/http/httptest"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -35,7 +36,7 @@ type yard struct {
 	signals map[string][]analyze.Signal
 	roster  []*fleet.Unit
 	broken  error // given by Traces when set
-	refolds int
+	refolds atomic.Int32
 }
 
 // What the pages read is what the stages give.
@@ -63,7 +64,7 @@ func (y *yard) Series(unit string) []analyze.Now     { return y.states[unit] }
 func (y *yard) Signals(unit string) []analyze.Signal { return y.signals[unit] }
 func (y *yard) LastPoll(unit string) time.Time       { return y.polls[unit] }
 func (y *yard) Traces(_ context.Context, unit string) (map[series.Key]*analyze.Trace, error) {
-	y.refolds++
+	y.refolds.Add(1)
 	return y.traces[unit], y.broken
 }
 

@@ -256,13 +256,23 @@ func TestTracesAreKeptUntilTheNextReport(t *testing.T) {
 	s := open(t, quillmere(), quillmereBook(t))
 	s.must(t, "/units/217")
 	s.must(t, seriesURL("217", "7e8", "m3b.tc0"))
-	if s.yard.refolds != 1 {
-		t.Errorf("%d refolds for two pages of one unit, want 1", s.yard.refolds)
+	if n := s.yard.refolds.Load(); n != 1 {
+		t.Errorf("%d refolds for two pages of one unit, want 1", n)
 	}
 	s.yard.polls["217"] = today
 	s.must(t, "/units/217")
-	if s.yard.refolds != 2 {
-		t.Errorf("%d refolds after a new report, want 2", s.yard.refolds)
+	if n := s.yard.refolds.Load(); n != 2 {
+		t.Errorf("%d refolds after a new report, want 2", n)
+	}
+	s.Changed("408", "217") // a late report: the newest one stays the same
+	s.must(t, "/units/217")
+	if n := s.yard.refolds.Load(); n != 3 {
+		t.Errorf("%d refolds after a late report, want 3", n)
+	}
+	s.Changed()
+	s.must(t, "/units/217")
+	if n := s.yard.refolds.Load(); n != 4 {
+		t.Errorf("%d refolds after the roster changed, want 4", n)
 	}
 }
 

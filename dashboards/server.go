@@ -49,9 +49,11 @@ func New(cfg Config, deps Deps, log *slog.Logger) (*Server, error) {
 // Handler is the whole site.
 func (s *Server) Handler() http.Handler { return s.routes }
 
-// Changed tells open pages that what they show of the units is out of date; no unit means the fleet as a
-// whole. It never blocks and may be called from any goroutine.
+// Changed says that what is shown of the units is out of date: open pages read themselves again, and kept
+// courses are forgotten, since a late report changes them without being the newest. No unit means the
+// fleet as a whole. It never blocks and may be called from any goroutine.
 func (s *Server) Changed(units ...string) {
+	s.traces.forget(units)
 	if len(units) == 0 {
 		units = []string{""}
 	}

@@ -11,7 +11,7 @@ import (
 )
 
 // traces keeps refolded units: refolding reads a unit's whole history, and pages of one unit are opened in
-// a row. An entry is good until the unit's next report.
+// a row. An entry is good until the unit's next report, or until Changed names the unit.
 type traces struct {
 	source Series
 	most   int
@@ -72,6 +72,18 @@ func (t *traces) fold(ctx context.Context, unit string, e *traceEntry) {
 			delete(t.entries, unit) // the next request tries again
 		}
 		t.mu.Unlock()
+	}
+}
+
+// forget drops what is kept of the units, of all when there are none.
+func (t *traces) forget(units []string) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if len(units) == 0 {
+		clear(t.entries)
+	}
+	for _, u := range units {
+		delete(t.entries, u)
 	}
 }
 
