@@ -47,6 +47,7 @@ func (f *Fleet) play(words bool) *play {
 		v := build(c, i, r, p.weather[r.depot])
 		if s.random {
 			drawFaults(c, v)
+			drawDeposit(c, v)
 		}
 		l := &link{rng: c.random(i, forDelivery), faults: c.Delivery}
 		if c.Delivery && s.random {
@@ -71,8 +72,11 @@ func mixed(c Config) []recipe {
 	for i := range c.Units {
 		r := c.random(i, forBuild)
 		x := recipe{name: fmt.Sprintf("%04d", 1001+i), depot: i % 2}
-		if r.Float64() < 0.3 {
+		switch h := r.Float64(); {
+		case h < 0.3:
 			x.habit = someDays
+		case h > 0.97:
+			x.habit = everyNight
 		}
 		switch share := float64(i) / float64(c.Units); {
 		case share < 0.2:

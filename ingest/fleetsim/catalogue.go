@@ -23,6 +23,7 @@ const (
 	leakLarge       // the same leak against the limit of 0.040 in
 	leakPump        // by the stroke period of a pump
 	oilAge          // rises with the age of the oil, falls with each oil service
+	deposit         // collects deposits that burn off again
 	soot            // saw-tooth of the particulate filter
 )
 
@@ -131,8 +132,8 @@ var families = []family{
 		{"catalyst", "catalyst", can(0x21, 0x8A, 0x20), 1.32, .52, no, .05, .3, cruise, .75, plain, "P0420", ""},
 		{"egr", "egr", can(0x31, 0x84, 0xAF), -2, -30, 30, .07, .2, warm, .6, plain, "P0401", "P0402"},
 		{"vvt", "vvt", can(0x35, 0x82, 0x1C), 1.5, no, 6, .06, .2, warm, .8, oilAge, "", "P0011"},
-		{"leak", "evap", can(0x3B, 0x91, 0x29), 0, no, 46, .05, .2, leakTest, .95, leakLarge, "", "P0442"},
-		{"leak", "evap", can(0x3C, 0x92, 0x29), 0, no, 12, .09, .2, leakTest, .9, leakSmall, "", "P0456"},
+		{"leak", "evap", can(0x3B, 0x91, 0x29), 0, no, 46, .05, .2, leakTest, .8, leakLarge, "", "P0442"},
+		{"leak", "evap", can(0x3C, 0x92, 0x29), 0, no, 12, .09, .2, leakTest, .72, leakSmall, "", "P0456"},
 		{"purge", "evap", can(0x3D, 0x93, 0xFE), 940, 310, no, .08, .2, warm, .5, plain, "P0441", ""},
 		{"heater", "o2_heater", can(0x41, 0x8F, 0x0E), 1.12, .45, 2.1, .03, .2, coldStart, .95, plain, "P0135", "P0135"},
 		{"heater", "o2_heater", can(0x42, 0x8F, 0x0E), .96, .4, 1.9, .03, .2, coldStart, .95, plain, "P0141", "P0141"},
@@ -146,7 +147,7 @@ var families = []family{
 		{"catalyst", "catalyst", can(0x22, 0x81, 0x20), .18, no, .62, .05, .3, cruise, .7, plain, "", "P0430"},
 		{"vvt", "vvt", can(0x35, 0x80, 0x10), 320, no, 900, .06, .2, warm, .8, oilAge, "", "P0011"},
 		{"vvt", "vvt", can(0x36, 0x80, 0x10), 335, no, 900, .06, .2, warm, .8, oilAge, "", "P0021"},
-		{"leak", "evap", can(0x3C, 0xB1, 0x10), 2700, 850, no, .08, .2, leakTest, .9, leakPump, "P0456", ""},
+		{"leak", "evap", can(0x3C, 0xB1, 0x10), 2700, 850, no, .08, .2, leakTest, .75, leakPump, "P0456", ""},
 		{"purge", "evap", can(0x3D, 0xB3, 0x10), 620, no, 1700, .08, .2, warm, .5, plain, "", "P0441"},
 		{"heater", "o2_heater", can(0x41, 0x81, 0x0E), 1.3, .5, 2.4, .03, .2, coldStart, .95, plain, "P0135", "P0135"},
 		{"heater", "o2_heater", can(0x45, 0x81, 0x0E), 1.28, .5, 2.4, .03, .2, coldStart, .95, plain, "P0155", "P0155"},
@@ -160,7 +161,7 @@ var families = []family{
 		{"air", "secondary_air", older(0x31, 0x01), 940, 380, no, .06, .2, coldStart, .85, plain, "P0411", ""},
 		{"heater", "o2_heater", older(0x41, 0x01), 310, no, 820, .03, .2, coldStart, .95, plain, "", "P0135"},
 		{"fuel", "fuel_system", older(0x51, 0x02), 131, 96, 164, .07, .5, warm, .9, plain, "P0172", "P0171"},
-		{"leak", "evap", older(0x61, 0x00), 166, 13, no, .08, .2, leakTest, .9, leakPump, "P0456", ""},
+		{"leak", "evap", older(0x61, 0x00), 166, 13, no, .08, .2, leakTest, .75, leakPump, "P0456", ""},
 		{"purge", "evap", older(0x61, 0x02), 74, 22, no, .08, .2, warm, .5, plain, "P0441", ""},
 	}},
 	{name: "MD-48", protocol: onCAN, bus: "can", from: "18DAF110", fuel: "diesel", class: "medium", diesel: true, cylinders: 4, misfires: averageLimited, odometer: true, tests: []test{
@@ -168,7 +169,7 @@ var families = []family{
 		{"egr", "egr", can(0x31, 0x85, 0xAF), -1, -28, 28, .07, .2, warm, .8, plain, "P0401", "P0402"},
 		{"boost", "boost", can(0x85, 0x88, 0xAF), .5, -22, 22, .06, .2, cruise, .8, plain, "P0299", "P0234"},
 		{"fuel", "fuel_system", can(0x81, 0x97, 0xAF), 0, -16, 16, .06, .3, warm, .8, plain, "P0171", "P0172"},
-		{"scr", "nox_catalyst_scr", can(0x98, 0x90, 0x2F), 93, 58, no, .08, .5, hotCruise, .75, plain, "P20EE", ""},
+		{"scr", "nox_catalyst_scr", can(0x98, 0x90, 0x2F), 93, 58, no, .08, .5, hotCruise, .75, deposit, "P20EE", ""},
 		{"scr", "nox_catalyst_scr", can(0x98, 0x91, 0xAF), 0, -18, 18, .07, .3, warm, .7, plain, "P204F", "P204F"},
 		{"filter", "pm_filter", can(0xB2, 0xCA, 0x17), 3.6, .6, 19, .08, .3, cruise, .75, soot, "P2002", "P2463"},
 		{"heater", "o2_heater", can(0x41, 0x83, 0x0E), 1.6, .6, 2.8, .03, .2, coldStart, .95, plain, "P0135", "P0135"},
@@ -182,7 +183,7 @@ var families = []family{
 		{"misfire", "fuel_system", engine(651, 7, 251), 0, -20, 20, .06, .3, warm, .8, plain, "x", "x"},
 		{"misfire", "fuel_system", engine(652, 7, 251), 1, -20, 20, .06, .3, warm, .8, plain, "x", "x"},
 		{"misfire", "fuel_system", engine(653, 7, 251), -1, -20, 20, .06, .3, warm, .8, plain, "x", "x"},
-		{"scr", "nox_catalyst_scr", exhaust(4364, 18, 205), 94, 60, no, .08, .5, hotCruise, .75, plain, "x", ""},
+		{"scr", "nox_catalyst_scr", exhaust(4364, 18, 205), 94, 60, no, .08, .5, hotCruise, .75, deposit, "x", ""},
 		{"scr", "nox_catalyst_scr", exhaust(4334, 18, 205), 100, 78, 122, .07, .3, warm, .7, plain, "x", "x"},
 		{"scr", "nox_catalyst_scr", exhaust(3226, 10, 251), 0, -24, 24, .07, .3, hotCruise, .7, plain, "x", "x"},
 		{"filter", "pm_filter", exhaust(3251, 16, 205), 21, 4, 96, .08, .3, cruise, .75, soot, "x", "x"},

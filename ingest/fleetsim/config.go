@@ -70,6 +70,7 @@ const (
 	forDelivery
 	forPolls
 	forWeather
+	forDeposits
 	forMisfire
 	forTests // + index of the test
 )

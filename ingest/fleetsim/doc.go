@@ -29,7 +29,7 @@
 // # What is true
 //
 // Truth lists every fault. A vehicle that is not in it stays healthy: what moves it harmlessly is held
-// below its limits. A fault has an onset and a course (slow, fast, step, intermittent); LimitAt is when the
+// below its limits. A fault has an onset and a course (slow, fast, step, intermittent, or healing by itself); LimitAt is when the
 // wear itself is at the limit, Crosses when a result was, CodeAt when the code was confirmed. Because a
 // result is noisy, a code often comes some days before LimitAt.
 //

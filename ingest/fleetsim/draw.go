@@ -77,6 +77,28 @@ func drawFaults(c Config, v *vehicle) {
 	}
 }
 
+// depositRate is how often an SCR catalyst collects deposits that a hot run later burns off, per 1,000
+// vehicle-years (our assumption).
+const depositRate = 60.0
+
+// drawDeposit gives a diesel a stretch of falling SCR efficiency that goes by itself.
+func drawDeposit(c Config, v *vehicle) {
+	r := c.random(v.n, forDeposits)
+	length := float64(c.Days)
+	hit, when := r.Float64(), r.Float64()
+	w := &wear{Fault: Fault{Mode: Healing, Cause: "deposits, burnt off by a hot run"}, rng: r, dur: between(r, 7, 16), most: between(r, 0.25, 0.5), power: 1}
+	if hit >= depositRate/1000*length/365*c.FaultRate {
+		return
+	}
+	w.Onset = c.start().Add(days(when * length)).Truncate(time.Second)
+	for _, m := range v.tests {
+		if m.shape == deposit && len(m.faults) == 0 {
+			v.give(w, m, false)
+			v.faults = append(v.faults, w)
+		}
+	}
+}
+
 // attach gives a wear to one of the vehicle's tests with that row of the rates, and tells whether there is
 // one. high prefers the maximum where the test has two limits.
 func (v *vehicle) attach(w *wear, rate string, pick int, high bool) bool {

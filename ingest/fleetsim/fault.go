@@ -15,6 +15,7 @@ const (
 	Fast         Mode = "fast"         // days
 	Step         Mode = "step"         // from one trip to the next
 	Intermittent Mode = "intermittent" // comes and goes
+	Healing      Mode = "healing"      // rises for some days and goes by itself; never reaches the limit
 )
 
 // A Fault is the truth about one fault: what no detector may read. Times that did not come within the
@@ -34,6 +35,7 @@ type Fault struct {
 	Crosses  time.Time `json:"crosses,omitzero"`  // beyond the limit: LimitAt, or the first failing result where noise got there first
 	CodeAt   time.Time `json:"code_at,omitzero"`  // the code is confirmed
 	Repaired time.Time `json:"repaired,omitzero"`
+	Healed   time.Time `json:"healed,omitzero"` // by itself
 }
 
 // A wear is a fault at work.
@@ -65,6 +67,11 @@ func (w *wear) level(t time.Time, wet bool) float64 {
 	switch w.Mode {
 	case Step:
 		return w.most
+	case Healing:
+		if x > 1 {
+			return max(0, w.most*(1-(x-1)/healing))
+		}
+		return w.most * x
 	case Intermittent:
 		duty := w.duty * min(1, 0.3+0.7*x)
 		if w.wet {
@@ -100,6 +107,9 @@ func (w *wear) confirmed(t time.Time, code string) {
 	}
 }
 
+// healing is how long a fault goes on that heals, as a share of how long it grew.
+const healing = 0.6
+
 // plan fixes when the wear itself will be at the limit.
 func (w *wear) plan() {
 	switch w.Mode {
@@ -109,6 +119,9 @@ func (w *wear) plan() {
 		if w.most >= 1 {
 			w.LimitAt = w.Onset.Add(days(w.dur)).Truncate(time.Second)
 		}
+	}
+	if w.Mode == Healing {
+		w.Healed = w.Onset.Add(days(w.dur * (1 + healing))).Truncate(time.Second)
 	}
 	w.Crosses = w.LimitAt
 }

@@ -45,7 +45,7 @@ func New(c Config) (*Fleet, error) {
 
 // asOf leaves out what has not happened by t. LimitAt is the plan and stays.
 func (f Fault) asOf(t time.Time) Fault {
-	for _, at := range []*time.Time{&f.Crosses, &f.CodeAt, &f.Repaired} {
+	for _, at := range []*time.Time{&f.Crosses, &f.CodeAt, &f.Repaired, &f.Healed} {
 		if at.After(t) {
 			*at = time.Time{}
 		}
