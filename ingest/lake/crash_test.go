@@ -109,6 +109,25 @@ func tablesHold(t *testing.T, l *Lake, polls []*series.Poll) {
 	}
 }
 
+// othersSee checks that the newest metadata on disk, which is all that another engine goes by, is at the
+// committed snapshot in every table.
+func othersSee(t *testing.T, l *Lake) {
+	t.Helper()
+	for i, tb := range l.tables {
+		v, err := latest(tb.metadataDir())
+		if err != nil {
+			t.Fatal(err)
+		}
+		m, err := readMetadata(versionFile(tb.metadataDir(), v), tb.spec)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, want := m.current(), l.set.heads[i].snapshot; got != want {
+			t.Errorf("table %s: other engines see snapshot %d, %d is committed", tb.name, got, want)
+		}
+	}
+}
+
 func TestDeathAtEveryStepLosesAndDoublesNothing(t *testing.T) {
 	first, second := batch(0, 12), batch(12, 9)
 	for _, at := range steps(t) {
@@ -145,6 +164,7 @@ func TestDeathAtEveryStepLosesAndDoublesNothing(t *testing.T) {
 				same(t, fetch(t, l, nil, nil, time.Time{}), done)
 				tablesHold(t, l, done)
 				verified(t, dir)
+				othersSee(t, l)
 				for _, d := range []string{"readings", "codes", "reports"} {
 					for _, s := range []string{"data", "metadata"} {
 						if n, err := sweep(dir + "/" + d + "/" + s); err != nil || n != 0 {

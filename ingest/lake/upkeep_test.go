@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/apache/iceberg-go"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/testutil"
 
@@ -88,21 +89,24 @@ func TestUpkeepOverManyCommits(t *testing.T) {
 		t.Errorf("%d manifests for %d files", len(h.manifests), len(h.files))
 	}
 	// Merged entries keep the sequence number of the commit that brought them.
-	seen := map[int64]bool{}
+	seen, snapshots := map[int64]bool{}, map[int64]bool{}
 	for _, m := range h.manifests {
 		entries, err := l.tables[readings].entries(m)
 		if err != nil {
 			t.Fatal(err)
 		}
 		for _, e := range entries {
-			seen[e.SequenceNum()] = true
+			seen[e.SequenceNum()], snapshots[e.SnapshotID()] = true, true
+			if merged := len(entries) > 1; merged != (e.Status() == iceberg.EntryStatusEXISTING) || merged && m.AddedDataFiles() != 0 {
+				t.Errorf("status %v in a manifest of %d, of which %d added", e.Status(), len(entries), m.AddedDataFiles())
+			}
 			if e.SequenceNum() < m.MinSequenceNum() {
 				t.Errorf("entry of sequence %d in a manifest from %d on", e.SequenceNum(), m.MinSequenceNum())
 			}
 		}
 	}
-	if len(seen) != n {
-		t.Errorf("%d distinct sequence numbers for %d commits", len(seen), n)
+	if len(seen) != n || len(snapshots) != n {
+		t.Errorf("%d sequence numbers and %d snapshots for %d commits", len(seen), len(snapshots), n)
 	}
 	if v, s := versionOf(t, l, readings); v != n+1 || s != keepSnapshots {
 		t.Errorf("version %d with %d snapshots, want %d with %d", v, s, n+1, keepSnapshots)
