@@ -79,8 +79,8 @@ func (d *deriver) alert(e *episode) Alert {
 	}
 	lead := a.Evidence[0]
 	a.Margin, a.DriftSince = lead.Margin, lead.Since
-	if n := d.now[first.Key]; n != nil && lead.EndedAt == nil {
-		a.LimitAt = limitOf(n.Crossing)
+	if lead.EndedAt == nil {
+		a.LimitAt = d.limitAt(first.Key)
 	}
 	at := d.newest
 	if a.EndedAt != nil {
@@ -147,11 +147,13 @@ func (d *deriver) name(test string) string {
 	return "Test " + test
 }
 
-// limitOf turns a forecast into the form of the contract.
-func limitOf(c *analyze.Crossing) *Limit {
-	if c == nil {
+// limitAt is the forecast of a series; nil where there is none.
+func (d *deriver) limitAt(k series.Key) *Limit {
+	n := d.now[k]
+	if n == nil || n.Crossing == nil {
 		return nil
 	}
+	c := n.Crossing
 	return &Limit{P10: instant(c.P10), P50: instant(c.P50), P90: instant(c.P90)}
 }
 

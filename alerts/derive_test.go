@@ -88,7 +88,7 @@ func TestDeriveOneRowACause(t *testing.T) {
 	if d := cmp.Diff(want, a); d != "" {
 		t.Error(d)
 	}
-	for _, s := range []string{"slowly losing tightness", "EVAP leak of 0.020 in: 420 Pa against the maximum of 500 Pa", "69 % of the way there from this unit's healthy level of 240 Pa", "since no later than 20 Feb 2026", "between 28 Mar 2026 and 25 Apr 2026"} {
+	for _, s := range []string{"slowly losing tightness", "EVAP leak of 0.020 in: 420 Pa against the maximum of 500 Pa", "69 % of the way there from this unit's healthy level of 240 Pa", "it began no later than 20 Feb 2026", "between 28 Mar 2026 and 25 Apr 2026"} {
 		if !strings.Contains(a.Reason, s) {
 			t.Errorf("reason lacks %q: %s", s, a.Reason)
 		}
@@ -367,6 +367,34 @@ func TestReasons(t *testing.T) {
 					}
 				}
 			}
+		}
+	}
+}
+
+// The sentence is about the test that makes the claim, even where another one raised the alert, and it does
+// not say that one failed run is left when the newest result passes.
+func TestFailedReason(t *testing.T) {
+	bad := newest("evap", "m3b.t01", 20)
+	bad.Value, bad.Margin, bad.Used = 520, -0.04, 1.1
+	signals := []analyze.Signal{signal("evap", "m3c.t01", analyze.Drift, 10), signal("evap", "m3b.t01", analyze.Failed, 15)}
+	a := only(t, Derive(Case{Unit: van(), Signals: signals, Series: []analyze.Now{newest("evap", "m3c.t01", 20), bad}}))
+	if a.Tests[0] != "m3c.t01" || *a.Margin != 0.16 || !strings.Contains(a.Reason, "one more failed run") || !strings.Contains(a.Reason, "Test m3b.t01: 520 Pa, beyond the maximum of 500 Pa") {
+		t.Errorf("%v, margin %v: %s", a.Tests, *a.Margin, a.Reason)
+	}
+	bad.Value, bad.Margin, bad.Used = 480, 0.04, 0.9
+	a = only(t, Derive(Case{Unit: van(), Signals: signals, Series: []analyze.Now{newest("evap", "m3c.t01", 20), bad}}))
+	if a.Kind != analyze.Failed || strings.Contains(a.Reason, "one more failed run") || !strings.Contains(a.Reason, "failed on 17 Mar 2026; its newest result is within the limit again") {
+		t.Errorf("%s: %s", a.Kind, a.Reason)
+	}
+}
+
+// Which way is worse is read from the limit: a particulate filter with falling pressure is not filling.
+func TestDirectionOfReason(t *testing.T) {
+	for toward, want := range map[string]string{"max": "is filling faster", "min": "is falling"} {
+		s := signal("pm_filter", "mb2.t80", analyze.Drift, 10)
+		s.Evidence.Toward = toward
+		if a := only(t, derive(s)); !strings.Contains(a.Reason, want) {
+			t.Errorf("toward %s: %s", toward, a.Reason)
 		}
 	}
 }

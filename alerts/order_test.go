@@ -204,7 +204,7 @@ func TestWarranty(t *testing.T) {
 	} {
 		u := van()
 		u.WeightClass = c.weight
-		if got := warranty(knowledge.Builtin().For(c.family, "x"), &u, time.UTC); !strings.Contains(got, c.want) {
+		if got := warranty(knowledge.Builtin().For(c.family, "x"), &u); !strings.Contains(got, c.want) {
 			t.Errorf("%s: %s", c.family, got)
 		}
 	}

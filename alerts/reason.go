@@ -2,11 +2,13 @@ package alerts
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
 	"marginline/alerts/knowledge"
 	"marginline/analyze"
+	"marginline/ingest/series"
 )
 
 // reason says in at most three sentences what is claimed, how far it is and since when, and by when. at is
@@ -36,18 +38,27 @@ func (d *deriver) reason(e *knowledge.Entry, a *Alert, at time.Time) string {
 		}
 		return s
 	}
-	return d.claim(e, a.Kind) + " " + d.figures(v) + " " + d.until(e, a, at)
+	if i := slices.IndexFunc(a.Evidence, func(v Evidence) bool { return v.Kind == a.Kind }); i > 0 {
+		v = a.Evidence[i] // the test that makes the claim, where another one raised the alert
+	}
+	return d.claim(e, a.Kind, v) + " " + d.figures(v) + " " + d.until(e, a, v, at)
 }
 
 // claim is the first sentence: what the results say, in words for a manager.
-func (d *deriver) claim(e *knowledge.Entry, k analyze.Kind) string {
+func (d *deriver) claim(e *knowledge.Entry, k analyze.Kind, v Evidence) string {
 	switch k {
 	case analyze.Jump:
 		return fmt.Sprintf("The test of %s jumped: two results in a row are far from this unit's healthy level.", e.Measures)
 	case analyze.Failed:
+		if !v.beyond() {
+			return fmt.Sprintf("The test of %s failed on %s; its newest result is within the limit again.", e.Measures, day(v.RaisedAt, d.zone))
+		}
 		return fmt.Sprintf("The test of %s has failed: one more failed run normally sets the code and lights the lamp.", e.Measures)
 	case analyze.Intermittent:
 		return fmt.Sprintf("The results of the test of %s scatter more and more: a fault that comes and goes.", e.Measures)
+	}
+	if e.DriftMin != "" && v.Toward == "min" {
+		return e.DriftMin
 	}
 	if e.DriftDiesel != "" && fuelOf(&d.Unit) == "diesel" {
 		return e.DriftDiesel
@@ -66,9 +77,8 @@ func (d *deriver) wait(e *knowledge.Entry) string {
 func (d *deriver) figures(v Evidence) string {
 	s := fmt.Sprintf("%s: %s", v.Name, quantity(v.Value, v.UnitOfMeasure))
 	if v.Limit != nil {
-		beyond := v.Value != nil && (v.Toward == "max" && *v.Value > *v.Limit || v.Toward == "min" && *v.Value < *v.Limit)
 		word := " against "
-		if beyond {
+		if v.beyond() {
 			word = ", beyond "
 		}
 		s += fmt.Sprintf("%s%s of %s", word, limitWord(v.Toward), quantity(v.Limit, v.UnitOfMeasure))
@@ -83,20 +93,25 @@ func (d *deriver) figures(v Evidence) string {
 		s += fmt.Sprintf(" and a healthy level of %s", quantity(v.Baseline, v.UnitOfMeasure))
 	}
 	if v.Since != nil {
-		s += ", since no later than " + day(*v.Since, d.zone)
+		s += "; it began no later than " + day(*v.Since, d.zone)
 	}
 	return s + "."
 }
 
+// beyond says whether the newest value is beyond its limit.
+func (v Evidence) beyond() bool {
+	return v.Value != nil && v.Limit != nil && (v.Toward == "max" && *v.Value > *v.Limit || v.Toward == "min" && *v.Value < *v.Limit)
+}
+
 // until is the third sentence: by when, or how it ended.
-func (d *deriver) until(e *knowledge.Entry, a *Alert, at time.Time) string {
+func (d *deriver) until(e *knowledge.Entry, a *Alert, v Evidence, at time.Time) string {
 	if a.EndedAt != nil {
 		return d.ending(a)
 	}
 	if a.Kind == analyze.Failed {
 		return d.wait(e)
 	}
-	l := a.LimitAt
+	l := d.limitAt(series.Key{Unit: a.Unit, ECU: v.ECU, Test: v.Test})
 	switch {
 	case l == nil:
 		return "There is not enough evidence for a date."

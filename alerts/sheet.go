@@ -69,9 +69,9 @@ func NewSheet(o WorkOrder, u fleet.Unit, kb *knowledge.Base) Sheet {
 		s.Needs = once(s.Needs, e.Needs...)
 		s.Hours = once(s.Hours, fmt.Sprintf("%s: check %.1f to %.1f h; repair by finding: %s h.", e.Title, e.Hours.Check[0], e.Hours.Check[1], e.Hours.Repair))
 		s.Proof = once(s.Proof, fmt.Sprintf("%s: %d fresh results near the old healthy level (%s; usually %s).", e.Title, e.Proof.Runs, e.Proof.Conditions, e.Proof.Typical))
-		s.Warranty = once(s.Warranty, warranty(e, &u, s.Zone))
-		s.Sources = once(s.Sources, e.Source)
+		s.Sources = once(s.Sources, strings.Split(e.Source, "; ")...)
 	}
+	s.Warranty = hints(entries, &u)
 	s.Safety = kb.Cautions(safety)
 	for _, st := range kb.CommonSteps(common) {
 		s.Steps = append(s.Steps, SheetStep{Kind: st.Kind, Do: st.Do, Pass: st.Pass})
@@ -112,7 +112,7 @@ func complaint(a *Alert, e *knowledge.Entry, zone *time.Location) string {
 	case analyze.Failed:
 		return fmt.Sprintf("No driver complaint known. Self-test failed, first on %s (%s); inspect per the attached steps.", day(a.Evidence[0].RaisedAt, zone), e.Title)
 	case analyze.Jump:
-		return fmt.Sprintf("No driver complaint. Self-test margin has jumped on %s (%s); inspect per the attached steps.", on, e.Title)
+		return fmt.Sprintf("No driver complaint. Self-test margin fell suddenly on %s (%s); inspect per the attached steps.", on, e.Title)
 	case analyze.Intermittent:
 		return fmt.Sprintf("No driver complaint. Self-test results have come and gone since %s (%s); inspect per the attached steps.", on, e.Title)
 	case analyze.NotRunning:
@@ -121,20 +121,35 @@ func complaint(a *Alert, e *knowledge.Entry, zone *time.Location) string {
 	return fmt.Sprintf("No driver complaint. Self-test margin has been shrinking since %s (%s); inspect per the attached steps.", on, e.Title)
 }
 
+// hints are the warranty hints of some entries, those with the same words in one.
+func hints(entries []*knowledge.Entry, u *fleet.Unit) []string {
+	var words []string
+	titles := map[string][]string{}
+	for _, e := range entries {
+		w := warranty(e, u)
+		words = once(words, w)
+		titles[w] = append(titles[w], e.Title)
+	}
+	for i, w := range words {
+		words[i] = strings.Join(titles[w], "; ") + ": " + w
+	}
+	return words
+}
+
 // warranty is a hint to look before anything is bought. It decides nothing.
 //
 // Source: 40 CFR 85.2103 for light vehicles, from memory. Heavy engines have terms in years, miles and
 // hours that changed by model year.
-func warranty(e *knowledge.Entry, u *fleet.Unit, zone *time.Location) string {
+func warranty(e *knowledge.Entry, u *fleet.Unit) string {
 	years, miles := 2, "24,000"
 	if e.Warranty == "major" {
 		years, miles = 8, "80,000"
 	}
 	const trend = "A trend alone is usually no claim; a defect that is found is."
 	if u.WeightClass == "medium" || u.WeightClass == "heavy" || u.WeightClass == "" && fuelOf(u) == "diesel" {
-		return e.Title + ": ask the engine maker for the emission warranty (years, miles, hours) before buying parts. " + trend
+		return "ask the engine maker for the emission warranty (years, miles, hours) before buying parts. " + trend
 	}
-	s := fmt.Sprintf("%s: federal emission cover of light vehicles for this part class runs %d years or %s miles, whichever is first", e.Title, years, miles)
+	s := fmt.Sprintf("federal emission cover of light vehicles for this part class runs %d years or %s miles, whichever is first", years, miles)
 	if !u.InService.IsZero() {
 		s += fmt.Sprintf(" (in service %s, so to %s at the latest)", u.InService.Format("2 Jan 2006"), u.InService.AddDate(years, 0, 0).Format("2 Jan 2006"))
 	}

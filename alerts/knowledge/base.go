@@ -74,7 +74,8 @@ type Entry struct {
 	Measures    string `json:"measures"` // what is tested, completes "the test of ..."
 	Drift       string `json:"drift"`    // one sentence for a manager: what a drift means
 	DriftDiesel string `json:"drift_diesel,omitempty"`
-	Wait        string `json:"wait"` // one sentence: what follows if nothing is done
+	DriftMin    string `json:"drift_min,omitempty"` // where the value falls to its minimum and that means something else
+	Wait        string `json:"wait"`                // one sentence: what follows if nothing is done
 	WaitDiesel  string `json:"wait_diesel,omitempty"`
 
 	Class  string `json:"class"`            // consequence where nothing raises it

@@ -13,7 +13,7 @@ import (
 
 // texts are all words of an entry that a person may read.
 func texts(e *Entry) []string {
-	out := []string{e.Title, e.Measures, e.Drift, e.DriftDiesel, e.Wait, e.WaitDiesel, e.TimeScale, e.Hours.Repair, e.Proof.Conditions}
+	out := []string{e.Title, e.Measures, e.Drift, e.DriftDiesel, e.DriftMin, e.Wait, e.WaitDiesel, e.TimeScale, e.Hours.Repair, e.Proof.Conditions}
 	out = append(out, e.Confounders...)
 	out = append(out, e.Conditions...)
 	out = append(out, e.Needs...)
@@ -199,10 +199,16 @@ func TestCommandsProveTheElectricalHalf(t *testing.T) {
 
 func TestWordsOfTheTrade(t *testing.T) {
 	bad := regexp.MustCompile(`\b(PM|DPF|RO)\b`) // PM service and particulate filter are written in full
+	ids := regexp.MustCompile(`\b(U|SF|EQ)[0-9]+\b`)
 	for _, e := range Builtin().Entries() {
 		for _, s := range texts(e) {
 			if bad.MatchString(strings.ReplaceAll(s, "PM service", "")) {
 				t.Errorf("%s: %s", e.Title, s)
+			}
+		}
+		for _, s := range texts(e) {
+			if ids.MatchString(s) {
+				t.Errorf("%s names an id that nobody sees on paper: %s", e.Title, s)
 			}
 		}
 		if e.Source == "" || !strings.Contains(e.Source, "no source") && !strings.Contains(e.Source, "from memory") {

@@ -22,7 +22,7 @@ func (b *Base) lint(e *Entry) error {
 			fault("%s is empty", name)
 		}
 	}
-	for name, text := range map[string]string{"drift": e.Drift, "drift_diesel": e.DriftDiesel, "wait": e.Wait, "wait_diesel": e.WaitDiesel} {
+	for name, text := range map[string]string{"drift": e.Drift, "drift_diesel": e.DriftDiesel, "drift_min": e.DriftMin, "wait": e.Wait, "wait_diesel": e.WaitDiesel} {
 		if text != "" && (strings.Count(text+" ", ". ") != 1 || !strings.HasSuffix(text, ".")) {
 			fault("%s is not one sentence: %q", name, text)
 		}
