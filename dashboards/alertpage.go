@@ -73,8 +73,10 @@ func (s *Server) showAlert(w http.ResponseWriter, r *http.Request, status int, f
 	for _, h := range history {
 		p.History = append(p.History, historyRow{At: moment{h.At, row.Zone}, Who: h.Who, Text: change(h), Why: h.Why})
 	}
-	entry := knowledge.Builtin().For(a.Family, first(a.Tests))
-	p.Confounders, p.Conditions = entry.Confounders, entry.Conditions
+	if a.Kind != analyze.Surprise { // a stored code is a fact, whatever moved the results
+		entry := knowledge.Builtin().For(a.Family, first(a.Tests))
+		p.Confounders, p.Conditions = entry.Confounders, entry.Conditions
+	}
 	if len(a.Tests) > 0 && a.Kind != analyze.Surprise {
 		p.Name = s.testName(a.Tests[0])
 		p.Others = a.Tests[1:]

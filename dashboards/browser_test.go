@@ -12,6 +12,9 @@ import (
 	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
+
+	"marginline/alerts"
+	"marginline/analyze"
 )
 
 // every page of the site with a name for pictures and messages.
@@ -85,7 +88,10 @@ var pdfPage = regexp.MustCompile(`/Type\s*/Page[^s]`)
 
 // A work order prints on one or two sheets of A4 or Letter, in black and white, with safety first.
 func TestWorkOrderPrintsOnTwoSheets(t *testing.T) {
-	s := open(t, quillmere(), quillmereBook(t))
+	second := alerts.Alert{ID: "b-217", Unit: "217", ECU: "7e8", Tests: []string{"m02.t08"}, Family: "o2_sensor", Kind: analyze.Drift, Consequence: alerts.Cost, RaisedAt: at(-3),
+		Reason: "The rear oxygen sensor answers more slowly than it did.", Evidence: []alerts.Evidence{{Test: "m02.t08", ECU: "7e8", Name: "rear oxygen sensor, slow response", Kind: analyze.Drift, RaisedAt: at(-3)}}}
+	book, _ := shelve(t, append(quillmereAlerts(), second)...) // a unit with two causes has one order for both
+	s := open(t, quillmere(), book)
 	b := browse(t, s)
 	for _, alertID := range []string{"a-408", "a-214", "a-217", "a-312"} {
 		for name, paper := range map[string][2]float64{"A4": {8.27, 11.69}, "Letter": {8.5, 11}} {
@@ -95,17 +101,21 @@ func TestWorkOrderPrintsOnTwoSheets(t *testing.T) {
 			}
 		}
 		order := eval[struct {
-			Heads  []string
-			Ticks  int
-			Colour []string
+			Heads     []string
+			Ticks     int
+			Colour    []string
+			Complaint []string
 		}](t, b, `(() => { const grey = (c) => { const [r, g, b] = c.match(/[\d.]+/g).map(Number); return Math.max(r, g, b) - Math.min(r, g, b) < 2; };
-			return {Heads: [...document.querySelectorAll(".paper h2")].map((h) => h.textContent), Ticks: document.querySelectorAll(".steps .tick").length,
+			return {Heads: [...document.querySelectorAll(".paper h2")].map((h) => h.textContent), Ticks: document.querySelectorAll(".steps .tick").length, Complaint: [...document.querySelectorAll("#complaint ~ p")].map((p) => p.textContent),
 				Colour: [...document.querySelectorAll(".paper *")].filter((e) => { const s = getComputedStyle(e); return !grey(s.color) || e.closest("svg") && [s.stroke, s.fill].some((c) => c.startsWith("rgb") && !grey(c)); }).map((e) => e.outerHTML.slice(0, 80))}; })()`)
 		if len(order.Heads) < 6 || order.Heads[0] != "Safety first" || order.Ticks < 5 {
 			t.Errorf("%s: heads %q with %d boxes to tick", alertID, order.Heads, order.Ticks)
 		}
 		if len(order.Colour) > 0 {
 			t.Errorf("%s: colour on the sheet: %q", alertID, order.Colour)
+		}
+		if alertID == "a-217" && !strings.Contains(strings.Join(order.Complaint, " "), "Oxygen or air-fuel sensor") {
+			t.Errorf("the order of two causes says only %q", order.Complaint)
 		}
 		b.size(t, 1440, 900, false)
 		b.shot(t, "order-"+alertID)

@@ -71,6 +71,7 @@ type orderPage struct {
 	Made      moment
 	Steps     []stepGroup
 	Proofs    []proof
+	Dense     bool // much is to be said: smaller print, so that two sheets are enough
 }
 
 // A stepGroup is the steps of one family under its title; the common first steps have none.
@@ -118,6 +119,7 @@ func (s *Server) order(w http.ResponseWriter, r *http.Request) error {
 		}
 		p.Proofs = append(p.Proofs, pr)
 	}
+	p.Dense = len(sheet.Steps)+4*len(sheet.Evidence) > 24
 	return s.show(w, r, http.StatusOK, "order", view{Title: "Work order " + o.ID + ", unit " + o.Unit, Nav: "orders", Print: true, Body: p})
 }
 

@@ -119,9 +119,9 @@ func (s *Server) row(ctx context.Context, a alerts.Alert, now time.Time) alertRo
 	}
 	switch {
 	case a.Kind == analyze.Surprise:
-		row.Window = "a code is stored already"
+		row.Window, row.Due = "a code is stored already", ""
 	case a.Kind == analyze.Failed:
-		row.Window = "the next failed run sets the code"
+		row.Window, row.Due = "the next failed run sets the code", ""
 	}
 	if a.DriftSince != nil {
 		row.Since = moment{*a.DriftSince, zone}
