@@ -13,7 +13,7 @@ import (
 )
 
 // What the Apache Iceberg table specification, format version 2, requires
-// (https://iceberg.apache.org/spec/, appendix-free parts, from memory of the document): the fields marked
+// (https://iceberg.apache.org/spec/, from memory of the document): the fields marked
 // "required" for v2 in "Table Metadata Fields", "Snapshots", "Schemas", "Sorting" and "Partition Specs".
 var (
 	requiredTable = []string{"format-version", "table-uuid", "location", "last-sequence-number", "last-updated-ms", "last-column-id",
