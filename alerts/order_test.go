@@ -49,6 +49,9 @@ func TestOrder(t *testing.T) {
 	if err != nil || again.ID != o.ID || again.CreatedBy != "Priya" {
 		t.Errorf("the same again: %+v, %v", again, err)
 	}
+	if _, history := get(t, b, id("catalyst")); len(history) != 2 {
+		t.Errorf("ordering twice is in the history: %+v", history)
+	}
 	joined, err := b.Order(ctx, id("misfire"), "Priya", on(22)) // explained, but named
 	if err != nil || joined.ID != o.ID || len(joined.AlertIDs) != 3 {
 		t.Errorf("one order a unit: %+v, %v", joined, err)

@@ -56,11 +56,3 @@ func limitWord(toward string) string {
 	}
 	return "the limit"
 }
-
-// join lists things as people do.
-func join(items []string) string {
-	if len(items) < 2 {
-		return strings.Join(items, "")
-	}
-	return strings.Join(items[:len(items)-1], ", ") + " and " + items[len(items)-1]
-}
