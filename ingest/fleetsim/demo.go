@@ -207,7 +207,7 @@ func stageDemo(c Config, p *play) {
 
 var forever = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
 
-// hotWeek is the week that is warmest by the calendar, between 22 and 2 weeks before the end.
+// hotWeek is the six days that are warmest by the calendar, between 22 and 2 weeks before the end.
 func hotWeek(end time.Time) [2]time.Time {
 	c := climate{mean: 15, year: 10}
 	best := end.AddDate(0, 0, -21)
@@ -216,7 +216,7 @@ func hotWeek(end time.Time) [2]time.Time {
 			best = at
 		}
 	}
-	return [2]time.Time{best, best.AddDate(0, 0, 7)}
+	return [2]time.Time{best, best.AddDate(0, 0, 6)}
 }
 
 // reflash gives the vehicle another calibration: limits farther away or nearer by a factor, codes and

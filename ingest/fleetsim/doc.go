@@ -49,7 +49,7 @@
 //	1107        tank leak since day -46, at the limit day +12       alert before its code; PM service in 9 days, inspection in 27
 //	3304        SCR efficiency falls since -14, at the limit +6     alert a few days old, days left: an own visit
 //	1113, 1116  1116's dongle is in 1113 since -3                   quarantine; both units silent, their baselines untouched
-//	1103, 1109, 1119  evening fill-ups in the hottest week          excursions, no alert
+//	1103, 1109, 1119  evening fill-ups in the hottest days          excursions, no alert
 //	2208        cylinder 3 from one trip to the next, -2            a surprise: code within a day, no alert before
 //	1110        sensor heater open, -31; repaired -26               fails and sets its code the next cold start
 //	1111        new calibration, limits 12 % wider, -58             a new epoch, no alert

@@ -162,7 +162,7 @@ func (m *monitor) vapour(t *trip, v *vehicle) float64 {
 	}
 	chance := 0.01
 	if v.filledBefore && t.ambient > 22 && t.fuel > 55 {
-		chance = 0.75
+		chance = 0.5
 	}
 	if hot < chance {
 		return share * u
