@@ -62,7 +62,7 @@ func Advise(a Alert, u fleet.Unit, now time.Time) Advice {
 	case a.Kind == analyze.Surprise:
 		return Advice{Action: RepairNow, By: &now, Words: "A code is stored, so this is a repair: read and save the codes, then book it now."}
 	case a.Kind == analyze.Failed:
-		return Advice{Action: RepairNow, By: &now, Words: "One more failed run sets the code: bring it in now."}
+		return Advice{Action: RepairNow, By: &now, Words: "The next failed run sets the code, if it is not stored already: bring it in now."}
 	case a.Kind == analyze.NotRunning:
 		return Advice{Action: FindOut, Words: "Find out why the test does not run: fuel level, soak, kind of trips, or another fault that blocks it."}
 	case a.Consequence == Note:

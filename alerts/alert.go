@@ -75,6 +75,7 @@ type Evidence struct {
 	Name          string       `json:"name"` // the test in words
 	Kind          analyze.Kind `json:"kind"` // the worst claim that stands, or the worst there was
 	RaisedAt      time.Time    `json:"raised_at"`
+	ClaimedAt     time.Time    `json:"claimed_at"` // when that claim was made
 	EndedAt       *time.Time   `json:"ended_at"`
 	Ended         string       `json:"ended"` // why: recovered or epoch; "" while a claim stands
 	Since         *time.Time   `json:"since"` // the drift began no later than this
@@ -87,4 +88,14 @@ type Evidence struct {
 	Used          *float64     `json:"used"`   // share of the healthy distance to the limit used up
 	Margin        *float64     `json:"margin"`
 	Settings      string       `json:"settings"` // version of the detector's settings
+}
+
+// claim is the evidence that makes the claim of the alert, where another test may have raised it.
+func (a *Alert) claim() Evidence {
+	for _, v := range a.Evidence {
+		if v.Kind == a.Kind {
+			return v
+		}
+	}
+	return a.Evidence[0]
 }

@@ -110,6 +110,9 @@ func (d *deriver) evidence(k series.Key, signals []analyze.Signal) Evidence {
 		if since := s.Evidence.Since; !since.IsZero() && (v.Since == nil || since.Before(*v.Since)) {
 			v.Since = &since
 		}
+		if s.Kind == v.Kind {
+			v.ClaimedAt = s.RaisedAt // the last time: one that ended before does not count
+		}
 		ended = ended && !s.EndedAt.IsZero()
 		if v.EndedAt == nil || s.EndedAt.After(*v.EndedAt) {
 			v.EndedAt, v.Ended = instant(s.EndedAt), s.Ended

@@ -376,11 +376,16 @@ func TestReasons(t *testing.T) {
 // not say that one failed run is left when the newest result passes.
 func TestFailedReason(t *testing.T) {
 	bad := newest("evap", "m3b.t01", 20)
-	bad.Value, bad.Margin, bad.Used = 520, -0.04, 1.1
-	signals := []analyze.Signal{signal("evap", "m3c.t01", analyze.Drift, 10), signal("evap", "m3b.t01", analyze.Failed, 15)}
+	bad.Value, bad.Margin, bad.Used, bad.LastFresh = 520, -0.04, 1.1, on(15)
+	signals := []analyze.Signal{signal("evap", "m3b.t01", analyze.Drift, 12), signal("evap", "m3c.t01", analyze.Drift, 10), signal("evap", "m3b.t01", analyze.Failed, 15)}
 	a := only(t, Derive(Case{Unit: van(), Signals: signals, Series: []analyze.Now{newest("evap", "m3c.t01", 20), bad}}))
 	if a.Tests[0] != "m3c.t01" || *a.Margin != 0.16 || !strings.Contains(a.Reason, "one more failed run") || !strings.Contains(a.Reason, "Test m3b.t01: 520 Pa, beyond the maximum of 500 Pa") {
 		t.Errorf("%v, margin %v: %s", a.Tests, *a.Margin, a.Reason)
+	}
+	bad.LastFresh = on(19)
+	a = only(t, Derive(Case{Unit: van(), Signals: signals, Series: []analyze.Now{newest("evap", "m3c.t01", 20), bad}}))
+	if !strings.Contains(a.Reason, "failed on 17 Mar 2026 and its newest result fails too: expect a stored code") {
+		t.Error(a.Reason)
 	}
 	bad.Value, bad.Margin, bad.Used = 480, 0.04, 0.9
 	a = only(t, Derive(Case{Unit: van(), Signals: signals, Series: []analyze.Now{newest("evap", "m3c.t01", 20), bad}}))

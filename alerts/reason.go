@@ -2,7 +2,6 @@ package alerts
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 
@@ -38,9 +37,7 @@ func (d *deriver) reason(e *knowledge.Entry, a *Alert, at time.Time) string {
 		}
 		return s
 	}
-	if i := slices.IndexFunc(a.Evidence, func(v Evidence) bool { return v.Kind == a.Kind }); i > 0 {
-		v = a.Evidence[i] // the test that makes the claim, where another one raised the alert
-	}
+	v = a.claim()
 	return d.claim(e, a.Kind, v) + " " + d.figures(v) + " " + d.until(e, a, v, at)
 }
 
@@ -50,8 +47,12 @@ func (d *deriver) claim(e *knowledge.Entry, k analyze.Kind, v Evidence) string {
 	case analyze.Jump:
 		return fmt.Sprintf("The test of %s jumped: two results in a row are far from this unit's healthy level.", e.Measures)
 	case analyze.Failed:
-		if !v.beyond() {
-			return fmt.Sprintf("The test of %s failed on %s; its newest result is within the limit again.", e.Measures, day(v.RaisedAt, d.zone))
+		on := day(v.ClaimedAt, d.zone)
+		switch n := d.now[series.Key{Unit: d.Unit.Unit, ECU: v.ECU, Test: v.Test}]; {
+		case !v.beyond():
+			return fmt.Sprintf("The test of %s failed on %s; its newest result is within the limit again.", e.Measures, on)
+		case n != nil && n.LastFresh.After(v.ClaimedAt):
+			return fmt.Sprintf("The test of %s failed on %s and its newest result fails too: expect a stored code.", e.Measures, on)
 		}
 		return fmt.Sprintf("The test of %s has failed: one more failed run normally sets the code and lights the lamp.", e.Measures)
 	case analyze.Intermittent:
@@ -90,7 +91,7 @@ func (d *deriver) figures(v Evidence) string {
 	case v.Margin != nil && *v.Margin >= 0:
 		s += fmt.Sprintf(", %s of the margin left", percent(*v.Margin))
 	case v.Baseline != nil:
-		s += fmt.Sprintf(" and a healthy level of %s", quantity(v.Baseline, v.UnitOfMeasure))
+		s += fmt.Sprintf(" (healthy level %s)", quantity(v.Baseline, v.UnitOfMeasure))
 	}
 	if v.Since != nil {
 		s += "; it began no later than " + day(*v.Since, d.zone)

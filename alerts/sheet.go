@@ -110,7 +110,7 @@ func complaint(a *Alert, e *knowledge.Entry, zone *time.Location) string {
 	case analyze.Surprise:
 		return fmt.Sprintf("Code %s stored on %s without an earlier warning (%s); diagnose per the attached steps.", a.Tests[0], on, e.Title)
 	case analyze.Failed:
-		return fmt.Sprintf("No driver complaint known. Self-test failed, first on %s (%s); inspect per the attached steps.", day(a.Evidence[0].RaisedAt, zone), e.Title)
+		return fmt.Sprintf("No driver complaint known. Self-test failed on %s (%s); inspect per the attached steps.", day(a.claim().ClaimedAt, zone), e.Title)
 	case analyze.Jump:
 		return fmt.Sprintf("No driver complaint. Self-test margin fell suddenly on %s (%s); inspect per the attached steps.", on, e.Title)
 	case analyze.Intermittent:
