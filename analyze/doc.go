@@ -24,12 +24,12 @@
 // for either.
 //
 // Failure cases. Readings without a good clock are not folded. A poll of a vehicle that is not on the
-// roster, or whose VIN and dongle belong to different units, is not folded. A test without a usable limit
-// keeps its newest state and makes no claim. A test that runs rarely is watched by its few results; the
-// state says Learning while there are too few for a baseline. A test without
-// any real limit, as misfire counts often are, has no margin and is not watched. What is not done yet:
-// priors fitted to cohorts, effects of ambient temperature and of weeks common to a cohort, a Poisson form for counts, a
-// growing spread (Intermittent), and tests that stopped running (NotRunning).
+// roster, or whose VIN and dongle belong to different units, is not folded. A test without any real limit,
+// as misfire counts often are, keeps its newest state, has no margin and is not watched. A test that runs
+// rarely is watched by its few results; the state says Learning while there are too few for a baseline.
+// What is not done yet: priors fitted to cohorts, effects of ambient temperature and of weeks common to a
+// cohort, a Poisson form for counts, a growing spread (Intermittent), and tests that stopped running
+// (NotRunning).
 //
 // A few units are folded from their whole history, sorted; a fleet in one pass over the history as it is
 // read (pass.go), because sorting half a year of a whole fleet does not fit into memory.
