@@ -46,7 +46,7 @@ func demoRecipes() []recipe {
 	add(1121, 4, "KR-11", "iso9141", "j1850")
 	add(2201, 14, "MD-48")
 	add(3301, 10, "HD-130")
-	all[6].depot = 1 // 1107 sleeps at the coast, where its leak test runs in winter too
+	all[6].depot, all[11].depot = 1, 1 // 1107 and 1112 sleep at the coast, where leak tests run in winter too
 	return all
 }
 
@@ -164,7 +164,7 @@ func stageDemo(c Config, p *play) {
 	u.km = 103000
 
 	u = unit("2202") // three of a family
-	u.wears("m31", "carbon in the EGR valve", slow(0, 140), -118)
+	u.wears("m31", "carbon in the EGR valve", slow(0, 150), -114)
 	u = unit("2204")
 	u.wears("m31", "carbon in the EGR valve", slow(0, 150), -92)
 	u = unit("2212")
@@ -180,14 +180,14 @@ func stageDemo(c Config, p *play) {
 	u.fixed(w, -40)
 
 	u = unit("1102")
-	u.wears("m01", "oil on the front sensor", slow(1, 112), -100)
+	u.wears("m01", "oil on the front sensor", slow(1, 130), -100)
 	u = unit("1112")
-	w = u.wears("m3c", "seal of the pump hardened", slow(0, 72), -132)
+	w = u.wears("m3c", "seal of the pump hardened", slow(0, 68), -144)
 	u.fixed(w, -52)
 	u = unit("2210")
-	u.wears("mb2", "ash", slow(1, 125), -84)
+	u.wears("mb2", "ash", slow(1, 138), -84)
 	u = unit("3309")
-	u.wears("s2659", "EGR cooler fouled", slow(0, 70), -61)
+	u.wears("s2659", "EGR cooler fouled", slow(0, 78), -61)
 	u.service(20, 0)
 	u = unit("1122")
 	u.wears("t11", "front sensor ages", slow(1, 92), -74)
@@ -195,7 +195,7 @@ func stageDemo(c Config, p *play) {
 	u.wears("m81", "intake hose cracks", wear{Fault: Fault{Mode: Slow}, side: 1, dur: 78, power: 1.7}, -98)
 	u = unit("2207")
 	w = u.wears("m98.t90", "doser tip coked", fast(0, 14), -96)
-	u.fixed(w, -76)
+	u.fixed(w, -71)
 
 	u = unit("1110") // fails from one day to the next, repaired
 	w = u.wears("m41", "heater open", wear{Fault: Fault{Mode: Step}, side: 0, most: 1.5}, -31)
