@@ -12,7 +12,8 @@
 // The views are the .sql files of views/. A column's type, meaning, unit of measure and null rule stand
 // as a comment beside its expression: that is the dictionary (Views), so the two cannot drift apart.
 //
-// Ways not taken. A glob instead of a file list: it sees half a compaction. A database file: one process
+// Ways not taken. A glob instead of a file list: it sees half a compaction. One read_parquet over files of
+// different schemas: DuckDB then no longer knows how many rows there are, and joins suffer (layout.go). A database file: one process
 // only. The function deny-list: a new DuckDB would open a hole by itself; the allow-list closes on its
 // own. Casting times in a view: the cast loses filter pushdown. ICU for time zones: not in this build of
 // DuckDB; local_time is ours. Casting the roster's units into the Parquet files: the roster changes.
