@@ -82,6 +82,9 @@ func TestCautions(t *testing.T) {
 		if got := b.Cautions(e.Safety); len(got) != len(e.Safety) {
 			t.Errorf("%s: %d cautions of %v", e.Title, len(got), e.Safety)
 		}
+		if proof := e.Steps[len(e.Steps)-1]; regexp.MustCompile(`(?i)driv|trip|cruise|loaded|highway|regenerations`).MatchString(proof.Do) && !slices.Contains(e.Safety, "SF13") {
+			t.Errorf("%s: a road test without its caution", e.Title)
+		}
 		for _, s := range e.Steps {
 			for word, ids := range needs {
 				if !strings.Contains(strings.ToLower(s.Do), word) {
