@@ -102,6 +102,7 @@ func stageDemo(c Config, p *play) {
 	byName := map[string]*vehicle{}
 	for _, v := range p.vehicles {
 		byName[v.unit.Unit] = v
+		v.repairs = false // but for those of the script
 	}
 	unit := func(name string) scene { return scene{byName[name], c.End} }
 	slow := func(side int, dur float64) wear { return wear{Fault: Fault{Mode: Slow}, side: side, dur: dur} }

@@ -138,6 +138,9 @@ func storyline(t *testing.T, f *Fleet, end time.Time) {
 			if x.CodeAt.IsZero() {
 				t.Errorf("%s: no code: %+v", x.Unit, x)
 			}
+			if open := x.Unit == "1118" || x.Unit == "2208" || x.Unit == "3302"; open != x.Repaired.IsZero() {
+				t.Errorf("%s: repaired %s", x.Unit, x.Repaired)
+			}
 		case "1107", "3304", "1105", "2202", "2204", "1102", "1122", "2210", "3309":
 			if !x.CodeAt.IsZero() || !x.LimitAt.After(end) {
 				t.Errorf("%s: should still be open: %+v", x.Unit, x)
