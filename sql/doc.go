@@ -13,16 +13,16 @@
 // as a comment beside its expression: that is the dictionary (Views), so the two cannot drift apart.
 //
 // Ways not taken. A glob instead of a file list: it sees half a compaction. One read_parquet over files of
-// different schemas: DuckDB then no longer knows how many rows there are, and joins suffer (layout.go). A database file: one process
-// only. The function deny-list: a new DuckDB would open a hole by itself; the allow-list closes on its
-// own. Casting times in a view: the cast loses filter pushdown. ICU for time zones: not in this build of
-// DuckDB; local_time is ours. Casting the roster's units into the Parquet files: the roster changes.
+// different schemas: DuckDB then no longer knows how many rows there are, and joins suffer (layout.go).
+// A database file: one process only. A function deny-list: a new DuckDB would open a hole by itself; the
+// allow-list closes on its own. Casting times in a view: the cast loses filter pushdown. ICU for time
+// zones: not in this build of DuckDB; local_time is ours. The unit in the files: the roster changes.
 //
 // The fence here is the judged statement, the limits of memory, threads, rows and time, and a locked
 // configuration. It is not a sandbox: DuckDB runs in this process, may read any file this process may,
-// and memory that DuckDB does not count (finished answers, single huge strings) is not limited. Running the Engine in a
-// child process that can read nothing but the lake comes on top; that is why Source and Sink are small
-// interfaces of plain values.
+// and memory that DuckDB does not count (finished answers, single huge strings) is not limited. Running
+// the Engine in a child process that can read nothing but the lake comes on top; that is why Source and
+// Sink are small interfaces of plain values.
 //
 // An internal error of DuckDB ends the Engine: every later query fails until the program starts again.
 //
