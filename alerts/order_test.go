@@ -137,6 +137,7 @@ func TestSheet(t *testing.T) {
 	text := s.Text()
 	order := []string{"WORK ORDER " + s.Order.ID, "UNIT 217", "Alder Yard", "28 Mar 2026", "SAFETY FIRST", "wheels chocked", "Defer to the vehicle maker's service information",
 		"COMPLAINT", "No driver complaint. Self-test margin has been shrinking since 20 Feb 2026", "EVIDENCE", "EVAP leak of 0.020 in [m3c.t01, ecu 7e8]", "420 Pa", "500 Pa",
+		"what else moves the result: fuel level", "the test runs: cold start after a soak",
 		"CHECKS, IN THIS ORDER", "Do not clear codes", "[ ]  1. (look) Confirm unit number and VIN", "WHAT PROVES IT FIXED", "WARRANTY", "TO FILL IN", "nothing found", "Codes cleared"}
 	flat := strings.Join(strings.Fields(text), " ")
 	at := 0

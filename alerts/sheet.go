@@ -25,6 +25,7 @@ type Sheet struct {
 
 	Complaint  []string // one sentence an alert
 	Evidence   []Evidence
+	Confounds  []string // what else moves the results, and under which conditions the tests run
 	DoNotClear string
 	Steps      []SheetStep
 	Equipment  []string
@@ -66,6 +67,9 @@ func NewSheet(o WorkOrder, u fleet.Unit, kb *knowledge.Base) Sheet {
 	var safety, common, equipment []string
 	for _, e := range entries {
 		safety, common = append(safety, e.Safety...), append(common, e.Common...)
+		s.Confounds = once(s.Confounds,
+			fmt.Sprintf("%s, what else moves the result: %s.", e.Title, strings.Join(e.Confounders, "; ")),
+			fmt.Sprintf("%s, the test runs: %s.", e.Title, strings.Join(e.Conditions, "; ")))
 		s.Needs = once(s.Needs, e.Needs...)
 		s.Hours = once(s.Hours, fmt.Sprintf("%s: check %.1f to %.1f h; repair by finding: %s h.", e.Title, e.Hours.Check[0], e.Hours.Check[1], e.Hours.Repair))
 		s.Proof = once(s.Proof, fmt.Sprintf("%s: %d fresh results near the old healthy level (%s; usually %s).", e.Title, e.Proof.Runs, e.Proof.Conditions, e.Proof.Typical))

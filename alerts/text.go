@@ -35,6 +35,7 @@ func (s Sheet) Text() string {
 	for _, v := range s.Evidence {
 		p.item("- ", v.Line(s.Zone))
 	}
+	p.items("- ", s.Confounds)
 	p.head("CHECKS, IN THIS ORDER")
 	p.item("! ", s.DoNotClear)
 	part := ""
