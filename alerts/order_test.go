@@ -165,6 +165,18 @@ func TestSheet(t *testing.T) {
 	}
 }
 
+func TestInBy(t *testing.T) {
+	for kind, want := range map[analyze.Kind]string{analyze.Drift: "28 Mar 2026", analyze.Failed: "now: a test has failed"} {
+		if got := sheet(t, van(), evap(kind, 10), cat(12)).InBy(); !strings.HasPrefix(got, want) {
+			t.Errorf("%s: %s", kind, got)
+		}
+	}
+	s := NewSheet(WorkOrder{}, van(), nil)
+	if !strings.HasPrefix(s.InBy(), "no date: within 30 days") || !strings.Contains(s.Text(), "wheels chocked") {
+		t.Errorf("an order without alerts: %s", s.InBy())
+	}
+}
+
 // Every family on a sheet: its cautions come before its steps, it defers, and no step clears codes.
 func TestSheetOfEveryFamily(t *testing.T) {
 	for _, e := range knowledge.Builtin().Entries() {

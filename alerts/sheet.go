@@ -64,6 +64,9 @@ func NewSheet(o WorkOrder, u fleet.Unit, kb *knowledge.Base) Sheet {
 			entries = append(entries, e)
 		}
 	}
+	if len(entries) == 0 {
+		entries = append(entries, kb.For("", "")) // never a sheet without cautions
+	}
 	var safety, common, equipment []string
 	for _, e := range entries {
 		safety, common = append(safety, e.Safety...), append(common, e.Common...)
@@ -93,6 +96,20 @@ func NewSheet(o WorkOrder, u fleet.Unit, kb *knowledge.Base) Sheet {
 	return s
 }
 
+// InBy is when the unit should be in the shop, in words.
+func (s Sheet) InBy() string {
+	now := func(a Alert) bool {
+		return onOrder(a.State) && (a.Kind == analyze.Failed || a.Kind == analyze.Surprise || a.Consequence == Stop)
+	}
+	switch {
+	case slices.ContainsFunc(s.Order.Alerts, now):
+		return "now: a test has failed or a code is stored"
+	case s.Order.DueBy != nil:
+		return day(*s.Order.DueBy, s.Zone)
+	}
+	return "no date: within 30 days or at the next PM service, whichever is first"
+}
+
 // once appends what is not there yet.
 func once(list []string, items ...string) []string {
 	for _, it := range items {
@@ -114,7 +131,7 @@ func complaint(a *Alert, e *knowledge.Entry, zone *time.Location) string {
 	case analyze.Surprise:
 		return fmt.Sprintf("Code %s stored on %s without an earlier warning (%s); diagnose per the attached steps.", a.Tests[0], on, e.Title)
 	case analyze.Failed:
-		return fmt.Sprintf("No driver complaint known. Self-test failed on %s (%s); inspect per the attached steps.", day(a.claim().ClaimedAt, zone), e.Title)
+		return fmt.Sprintf("No driver complaint known. Self-test failed on %s (%s); inspect per the attached steps.", day(latest(a.claim().RaisedAt, a.claim().ClaimedAt), zone), e.Title)
 	case analyze.Jump:
 		return fmt.Sprintf("No driver complaint. Self-test margin fell suddenly on %s (%s); inspect per the attached steps.", on, e.Title)
 	case analyze.Intermittent:

@@ -14,15 +14,11 @@ func (s Sheet) Text() string {
 	p := &paper{}
 	o := s.Order
 	p.line(fmt.Sprintf("WORK ORDER %s   UNIT %s", o.ID, o.Unit))
-	due := "no date: within 30 days or at the next PM service, whichever is first"
-	if o.DueBy != nil {
-		due = day(*o.DueBy, s.Zone)
-	}
 	p.pair("VIN", o.VIN)
 	p.pair("Depot", s.Depot)
 	p.pair("Engine family", s.EngineFamily)
 	p.pair("Fuel", s.Fuel)
-	p.pair("In by", due)
+	p.pair("In by", s.InBy())
 	p.pair("Made", day(o.CreatedAt, s.Zone)+", "+o.CreatedBy)
 	p.head("SAFETY FIRST")
 	for _, c := range s.Safety {
