@@ -23,7 +23,7 @@ $(WEB)/node_modules: $(WEB)/package.json $(WEB)/package-lock.json
 	cd $(WEB) && npm ci --ignore-scripts --no-audit --no-fund
 	@touch $@
 
-$(BUNDLE): $(WEB)/node_modules $(shell find $(WEB)/src -type f 2>/dev/null)
+$(BUNDLE): $(WEB)/node_modules $(WEB)/build.mjs $(WEB)/tsconfig.json $(shell find $(WEB)/src -type f 2>/dev/null)
 	cd $(WEB) && npm run --silent build
 
 ## test: everything, on real parts: embedded broker, Parquet, DuckDB, SQLite, chromium

@@ -81,7 +81,7 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 	if err = os.MkdirAll(temp, 0o750); err != nil {
 		return nil, err
 	}
-	if a.engine, err = query.Open(query.Config{MemoryLimit: cfg.SQL.Memory, Threads: cfg.SQL.Threads, TempDir: temp, MaxRows: cfg.SQL.Rows, Timeout: cfg.SQL.Timeout}, log); err != nil {
+	if a.engine, err = query.Open(query.Config{MemoryLimit: cfg.SQL.Memory, Threads: cfg.SQL.Threads, TempDir: temp, MaxRows: min(cfg.SQL.Rows, tableRows), MaxStream: cfg.SQL.Rows, Timeout: cfg.SQL.Timeout}, log); err != nil {
 		return nil, err
 	}
 	a.broker, err = broker.Open(ctx, broker.Config{Dir: filepath.Join(cfg.Data, "broker"), URL: cfg.Broker.URL, Listen: cfg.Broker.Listen, MaxAge: cfg.Broker.MaxAge}, log)
@@ -98,6 +98,9 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 	a.book.SetClock(a.now)
 	return a, nil
 }
+
+// tableRows is the most rows of an answer that is aligned for people, which is held in memory.
+const tableRows = 100_000
 
 // openState opens the SQLite database that holds roster, alert book and work orders.
 func openState(ctx context.Context, path string) (*sql.DB, error) {

@@ -56,7 +56,7 @@ var configDefaults = map[string]any{
 	"flush.every":    "2s",
 	"sql.memory":     "1GB",
 	"sql.threads":    2,
-	"sql.rows":       100_000,
+	"sql.rows":       1_000_000,
 	"sql.timeout":    "60s",
 	"log.level":      "info",
 	"log.format":     "text",

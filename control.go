@@ -121,13 +121,29 @@ func (c *client) do(ctx context.Context, method, path string, query url.Values, 
 	if err != nil {
 		return nil, err
 	}
-	if n := res.Header.Get(noteHeader); n != "" && c.note != nil {
-		c.note(n)
-	}
 	if res.StatusCode/100 == 2 {
-		return res.Body, nil
+		return &answer{res, c.note}, nil
 	}
 	defer res.Body.Close()
 	text, _ := io.ReadAll(io.LimitReader(res.Body, 1<<20))
 	return nil, errors.New(strings.TrimSpace(string(text)))
 }
+
+// An answer is the body of an answer; at its end it passes the remark beside it on.
+type answer struct {
+	res  *http.Response
+	note func(s string)
+}
+
+func (a *answer) Read(p []byte) (int, error) {
+	n, err := a.res.Body.Read(p)
+	if err == io.EOF && a.note != nil {
+		if s := a.res.Header.Get(noteHeader) + a.res.Trailer.Get(noteHeader); s != "" {
+			a.note(s)
+			a.note = nil
+		}
+	}
+	return n, err
+}
+
+func (a *answer) Close() error { return a.res.Body.Close() }

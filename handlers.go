@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -17,6 +16,7 @@ import (
 	"marginline/ingest/broker"
 	"marginline/ingest/fleet"
 	"marginline/ingest/series"
+	query "marginline/sql"
 )
 
 // controlHandler answers the commands. Answers are data in the form asked for; an error is its text, with
@@ -25,7 +25,13 @@ func (a *app) controlHandler() http.Handler {
 	mux := http.NewServeMux()
 	handle := func(pattern string, h func(w http.ResponseWriter, r *http.Request) error) {
 		mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
-			if err := h(w, r); err != nil {
+			out := &begun{ResponseWriter: w}
+			switch err := h(out, r); {
+			case err == nil:
+			case out.yes: // part of an answer is out: break it off, so that nobody takes it for the whole
+				a.log.Error("an answer broke off", "request", pattern, "err", err)
+				panic(http.ErrAbortHandler)
+			default:
 				http.Error(w, err.Error(), http.StatusUnprocessableEntity)
 			}
 		})
@@ -45,6 +51,17 @@ func (a *app) controlHandler() http.Handler {
 	handle("GET /quarantine", a.listQuarantine)
 	handle("GET /quarantine/{id}", a.showQuarantine)
 	return mux
+}
+
+// begun remembers whether an answer has begun.
+type begun struct {
+	http.ResponseWriter
+	yes bool
+}
+
+func (b *begun) Write(p []byte) (int, error) {
+	b.yes = true
+	return b.ResponseWriter.Write(p)
 }
 
 func (a *app) takeRoster(w http.ResponseWriter, r *http.Request) error {
@@ -76,7 +93,7 @@ func (a *app) takeReports(w http.ResponseWriter, r *http.Request) error {
 	ctx, before := r.Context(), a.consumer.Counts()
 	done := a.watch.importing()
 	defer done()
-	n, err := a.importLines(ctx, bufio.NewReaderSize(r.Body, 1<<20), nil)
+	n, err := a.importLines(ctx, r.Body, nil)
 	if err != nil {
 		return fmt.Errorf("%w; %d reports are in the log and will be committed; run the import again for the rest", err, n.Reports)
 	}
@@ -96,24 +113,48 @@ func (a *app) takeReports(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (a *app) answerSQL(w http.ResponseWriter, r *http.Request) error {
-	query, err := io.ReadAll(http.MaxBytesReader(w, r.Body, 1<<20))
+	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, 1<<20))
 	if err != nil {
 		return fmt.Errorf("query: %w", err)
 	}
-	res, err := a.engine.Query(r.Context(), source{a}, string(query))
+	src, text := source{a}, string(body)
+	form := r.FormValue("form")
+	if form == "table" {
+		res, err := a.engine.Query(r.Context(), src, text)
+		if err != nil {
+			return err
+		}
+		if res.Truncated {
+			w.Header().Set(noteHeader, fmt.Sprintf("only the first %d rows are shown; -o csv and -o json give more", len(res.Rows)))
+		}
+		return res.WriteTable(w)
+	}
+	w.Header().Set("Trailer", noteHeader)
+	to := newSink(w, form)
+	sum, err := a.engine.Stream(r.Context(), src, text, to)
+	if err == nil {
+		err = to.Close()
+	}
 	if err != nil {
 		return err
 	}
-	if res.Truncated {
-		w.Header().Set(noteHeader, fmt.Sprintf("only the first %d rows are given; narrow the query or raise sql.rows", len(res.Rows)))
+	if sum.Truncated {
+		w.Header().Set(noteHeader, fmt.Sprintf("only the first %d rows are given (sql.rows); narrow the query", a.cfg.SQL.Rows))
 	}
-	switch r.FormValue("form") {
-	case "json":
-		return res.WriteJSON(w)
-	case "csv":
-		return res.WriteCSV(w)
+	return nil
+}
+
+// A closingSink is a sink of rows that writes the end of its form at Close.
+type closingSink interface {
+	query.Sink
+	Close() error
+}
+
+func newSink(w io.Writer, form string) closingSink {
+	if form == "json" {
+		return query.NewJSON(w)
 	}
-	return res.WriteTable(w)
+	return query.NewCSV(w)
 }
 
 func (a *app) listAlerts(w http.ResponseWriter, r *http.Request) error {

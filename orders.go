@@ -20,6 +20,9 @@ func orderRows(list []alerts.WorkOrder) [][]any {
 }
 
 func (a *app) listOrders(w http.ResponseWriter, r *http.Request) error {
+	if err := a.watch.ready(r.Context()); err != nil {
+		return err
+	}
 	list, err := a.book.Orders(r.Context())
 	if err != nil {
 		return err
@@ -63,6 +66,9 @@ func (a *app) printSheet(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (a *app) sheet(r *http.Request) (alerts.Sheet, error) {
+	if err := a.watch.ready(r.Context()); err != nil { // the evidence is the present state
+		return alerts.Sheet{}, err
+	}
 	o, err := a.book.OrderByID(r.Context(), r.PathValue("id"))
 	if err != nil {
 		return alerts.Sheet{}, err
@@ -75,6 +81,9 @@ func (a *app) sheet(r *http.Request) (alerts.Sheet, error) {
 }
 
 func (a *app) openOrder(w http.ResponseWriter, r *http.Request) error {
+	if err := a.watch.ready(r.Context()); err != nil {
+		return err
+	}
 	x, _, err := a.book.Get(r.Context(), r.FormValue("alert"))
 	if err != nil {
 		return err
