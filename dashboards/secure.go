@@ -27,7 +27,7 @@ func (s *Server) secure(next http.Handler) http.Handler {
 		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
 		if !s.ours(r.Host) {
 			http.Error(w, "This service does not answer to the name "+strings.ToValidUTF8(r.Host, "?")+
-				". Use its address, or add the name to the setting web.hosts.", http.StatusMisdirectedRequest)
+				". Use its address, such as http://127.0.0.1:8470.", http.StatusMisdirectedRequest)
 			return
 		}
 		next.ServeHTTP(w, r)
