@@ -49,7 +49,7 @@ func TestReportToRows(t *testing.T) {
 	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	if diff := cmp.Diff([]*series.Poll{got}, h.polls, samePolls, cmpopts.IgnoreFields(series.Result{}, "Explanation")); diff != "" {
+	if diff := cmp.Diff([]*series.Poll{got}, h.polls, samePolls); diff != "" {
 		t.Errorf("OnCommit was told something else than the lake holds: %s", diff)
 	}
 	for name, want := range map[string]float64{

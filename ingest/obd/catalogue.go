@@ -184,7 +184,7 @@ func (d *decoder) apply(r *series.Result, it *Item, n *node) {
 	if e == nil {
 		return
 	}
-	it.Name = e.name
+	it.Name, d.mixed = e.name, true
 	ratio := e.offset == 0 && !e.signed
 	switch {
 	case r.CID != series.None:

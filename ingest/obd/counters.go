@@ -30,6 +30,7 @@ func (d *decoder) inUse(infoType byte, b []byte) Fields {
 	}
 	v := make(Fields, 0, len(b)/2)
 	n := &d.nodes[d.node]
+	n.told = true
 	for i := range len(b) / 2 {
 		name := fmt.Sprintf("COUNTER%d", i+1)
 		if i < len(names) {

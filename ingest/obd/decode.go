@@ -3,7 +3,6 @@ package obd
 import (
 	"cmp"
 	"slices"
-	"strconv"
 
 	"marginline/ingest/series"
 )
@@ -22,7 +21,7 @@ func Decode(bus series.Bus, msgs []Message, cat *Catalogue) *Report {
 type Decoder struct{ d decoder }
 
 // Decode reads the messages of one report, as the function Decode does. The report is valid until the next
-// call.
+// call, and its items are not to be written: the next report uses them again.
 func (x *Decoder) Decode(bus series.Bus, msgs []Message, cat *Catalogue) *Report {
 	d := &x.d
 	d.bus, d.cat = bus, cat
@@ -32,10 +31,13 @@ func (x *Decoder) Decode(bus series.Bus, msgs []Message, cat *Catalogue) *Report
 			rows += rowsIn(bus, &msgs[i])
 		}
 		d.rep = &Report{results: make([]series.Result, 0, rows), Items: make([]Item, 0, rows)}
-		d.places = make([]place, 0, rows)
 	}
+	if d.mixed {
+		clear(d.rep.Items)
+	}
+	d.mixed, d.moved = false, false
 	*d.rep = Report{Bus: bus, Context: series.NoContext(), Items: d.rep.Items[:0], results: d.rep.results[:0]}
-	d.places, d.nodes, d.older = d.places[:0], d.nodes[:0], d.older[:0]
+	d.blocks, d.nodes, d.older = d.blocks[:0], d.nodes[:0], d.older[:0]
 	clear(d.parts) // parts and conditions point into messages
 	d.parts, d.conditions = d.parts[:0], d.conditions[:0]
 	for i := range msgs {
@@ -66,11 +68,16 @@ type decoder struct {
 	bus        series.Bus
 	cat        *Catalogue
 	rep        *Report
-	places     []place // of each result
+	blocks     []block // of all results, in their order
 	nodes      []node
-	older      []int // results whose second limit may come in another message
+	older      []pending // results whose second limit may come in another message
 	parts      []*part
 	conditions []condition
+	wide       map[uint32]string // names of 29-bit senders, kept from report to report
+
+	// Items past the end are blank but for what every result sets; mixed says that the report at hand has
+	// others, which are wiped before the next one. moved: the items do not show the results where they are.
+	mixed, moved bool
 
 	// The message at hand.
 	index int
@@ -79,8 +86,8 @@ type decoder struct {
 	data  []byte
 }
 
-// A place says which item shows a result and which node sent it.
-type place struct{ item, node int }
+// A block is the results of one message: n of them from first on, shown by the items from item on.
+type block struct{ first, item, n, node int }
 
 // A node is one responder and what it tells of itself.
 type node struct {
@@ -89,6 +96,7 @@ type node struct {
 	calIDs []string
 	done   readiness
 	runs   []run
+	told   bool // something that its results carry
 }
 
 // A condition waits until all messages are read: the lowest address wins.
@@ -105,13 +113,17 @@ type run struct {
 
 func (d *decoder) message(i int, m *Message) {
 	d.index, d.data, d.ecu = i, m.Data, ""
-	items, results, older, parts := len(d.rep.Items), len(d.rep.results), len(d.older), len(d.parts)
-	ecu, idPGN, err := CanonicalECU(m.From)
+	items, results, blocks, older, parts := len(d.rep.Items), len(d.rep.results), len(d.blocks), len(d.older), len(d.parts)
+	id, digits, err := sender(m.From)
 	if err != nil {
 		d.fail(series.None, &fault{0, err})
 		return
 	}
-	d.ecu = ecu
+	idPGN := series.None
+	if digits == wideID {
+		idPGN = pgnOf(id)
+	}
+	d.ecu = d.nameOf(id, digits)
 	pgn := m.PGN
 	if pgn == series.None && d.bus == series.J1939 {
 		switch pgn = idPGN; pgn {
@@ -121,7 +133,7 @@ func (d *decoder) message(i int, m *Message) {
 			pgn = series.None
 		}
 	}
-	d.node = d.responder(ecu, pgn != series.None)
+	d.node = d.responder(id, digits, pgn != series.None)
 	var f *fault
 	switch {
 	case len(m.Data) == 0:
@@ -136,8 +148,9 @@ func (d *decoder) message(i int, m *Message) {
 	if f == nil {
 		return
 	}
+	clear(d.rep.Items[items:])
 	d.rep.Items, d.rep.results = d.rep.Items[:items], d.rep.results[:results]
-	d.places, d.older, d.parts = d.places[:results], d.older[:older], d.parts[:parts]
+	d.blocks, d.older, d.parts = d.blocks[:blocks], d.older[:older], d.parts[:parts]
 	d.fail(pgn, f)
 }
 
@@ -147,7 +160,7 @@ func (d *decoder) fail(pgn int32, f *fault) {
 	if len(d.data) > 0 {
 		e.Service = int(d.data[0])
 	}
-	d.rep.Items = append(d.rep.Items, Item{Message: d.index, Kind: KindError, ECU: d.ecu, Err: e})
+	d.item(KindError, nil).Err = e
 }
 
 // service reads a message that begins with a service byte.
@@ -182,36 +195,72 @@ func (d *decoder) service() *fault {
 
 // responder gives the index of the node of a sender, a new one when it has not been heard. On J1939 the
 // last byte of a 29-bit id is the source address, so that all groups of one controller meet.
-func (d *decoder) responder(ecu string, j1939 bool) int {
-	key := uint32(1<<32 - 1)
-	if ecu != "" {
-		n, _ := strconv.ParseUint(ecu, 16, 32)
-		key = uint32(n)
-		if j1939 {
-			key &= 0xFF
-		}
+func (d *decoder) responder(id uint32, digits int, j1939 bool) int {
+	key := id
+	switch {
+	case digits == 0:
+		key = 1<<32 - 1
+	case j1939:
+		key &= 0xFF
 	}
 	for i := range d.nodes {
 		if d.nodes[i].key == key {
 			return i
 		}
 	}
-	d.nodes = append(d.nodes, node{key: key, ecu: ecu, done: noReadiness(0)})
+	d.nodes = append(d.nodes, node{key: key, ecu: d.ecu, done: unready})
 	return len(d.nodes) - 1
+}
+
+// nameOf is the name of a sender; those of 29 bits are made once.
+func (d *decoder) nameOf(id uint32, digits int) string {
+	if digits != wideID {
+		return shortName(id, digits)
+	}
+	name, ok := d.wide[id]
+	if !ok {
+		if d.wide == nil || len(d.wide) >= 1<<10 { // whoever sends at random shall not fill the memory
+			d.wide = map[uint32]string{}
+		}
+		name = wideName(id)
+		d.wide[id] = name
+	}
+	return name
 }
 
 // item adds an item of the message at hand.
 func (d *decoder) item(k Kind, values Fields) *Item {
+	d.mixed = true
 	d.rep.Items = append(d.rep.Items, Item{Message: d.index, Kind: k, ECU: d.ecu, Values: values})
 	return &d.rep.Items[len(d.rep.Items)-1]
 }
 
-// result adds an empty test result of the message at hand and its item.
+// results adds n test results of the message at hand and their items. What a result held before is still
+// there: the caller sets every field.
+func (d *decoder) results(n int) []series.Result {
+	rep := d.rep
+	first, item := len(rep.results), len(rep.Items)
+	if first+n > cap(rep.results) {
+		rep.results = slices.Grow(rep.results, n)
+		d.moved = true
+	}
+	if item+n > cap(rep.Items) {
+		rep.Items = slices.Grow(rep.Items, n)
+	}
+	rep.results, rep.Items = rep.results[:first+n], rep.Items[:item+n]
+	d.blocks = append(d.blocks, block{first, item, n, d.node})
+	rows := rep.results[first:]
+	for i := range rows {
+		it := &rep.Items[item+i]
+		it.Message, it.Kind, it.ECU, it.Result = d.index, KindResult, d.ecu, &rows[i]
+	}
+	return rows
+}
+
+// result adds one test result in which only the responder is set.
 func (d *decoder) result() *series.Result {
-	d.places = append(d.places, place{len(d.rep.Items), d.node})
-	d.rep.Items = append(d.rep.Items, Item{Message: d.index, Kind: KindResult, ECU: d.ecu})
-	d.rep.results = append(d.rep.results, blank)
-	r := &d.rep.results[len(d.rep.results)-1]
+	r := &d.results(1)[0]
+	*r = blank
 	r.ECU = d.ecu
 	return r
 }
@@ -238,17 +287,23 @@ func (d *decoder) finish() {
 			rep.CalIDs[n.ecu] = join(n.calIDs)
 		}
 	}
-	for i := range rep.results {
-		r, n := &rep.results[i], &d.nodes[d.places[i].node]
-		it := &rep.Items[d.places[i].item]
-		it.Result = r
-		r.CalID = rep.CalIDs[n.ecu]
-		if g := Group(r); g >= 0 {
-			r.Done = n.done[g]
+	named := d.cat != nil && !d.cat.empty()
+	for _, k := range d.blocks {
+		n := &d.nodes[k.node]
+		if !n.told && !d.moved && !named && rep.CalIDs == nil {
+			continue
 		}
-		r.Runs = runsOf(n.runs, r)
-		if d.cat != nil && !d.cat.empty() {
-			d.apply(r, it, n)
+		cal := rep.CalIDs[n.ecu]
+		for i := range k.n {
+			r, it := &rep.results[k.first+i], &rep.Items[k.item+i]
+			it.Result, r.CalID = r, cal
+			if g := Group(r); g >= 0 {
+				r.Done = n.done[g]
+			}
+			r.Runs = runsOf(n.runs, r)
+			if named {
+				d.apply(r, it, n)
+			}
 		}
 	}
 }
@@ -264,7 +319,7 @@ func measure(r *series.Result, c series.Coding, scale, offset float64, ratio boo
 func put(r *series.Result, v series.Verdict, scale, offset float64) {
 	r.State, r.Passed, r.Margin = v.State, v.Passed, v.Margin
 	r.Value, r.Min, r.Max = series.Absent(), series.Absent(), series.Absent()
-	if r.Raw.Value != series.None && !v.NoRead {
+	if !v.NoRead {
 		r.Value = float64(float64(r.Raw.Value)*scale) + offset
 	}
 	if !v.NoMin {

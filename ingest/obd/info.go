@@ -111,6 +111,7 @@ func (d *decoder) calibrations(it *Item, raw []byte) {
 
 func (d *decoder) keepCalibrations(ids []string) {
 	n := &d.nodes[d.node]
+	n.told = true
 next:
 	for _, id := range ids {
 		for _, have := range n.calIDs {

@@ -43,34 +43,32 @@ func (d *decoder) monitorResults() *fault {
 	if f := whole(len(b), 1, monitorRecord); f != nil {
 		return f
 	}
-	for o := 1; o < len(b); o += monitorRecord {
-		if b[o]&0x1F == 0 {
-			return at(o, ErrRecord, "support monitor id %02X among results", b[o])
+	rows := d.results((len(b) - 1) / monitorRecord)
+	for i := range rows {
+		rec := (*[monitorRecord]byte)(b[1+monitorRecord*i:])
+		if rec[0]&0x1F == 0 {
+			return at(1+monitorRecord*i, ErrRecord, "support monitor id %02X among results", rec[0])
 		}
-		d.monitorResult(b[o], b[o+1], int32(b[o+2]), b[o+3:o+9])
+		d.monitorResult(&rows[i], rec[0], (*[8]byte)(rec[1:]))
 	}
 	return nil
 }
 
-// monitorResult adds one result of a monitor: value, minimum, maximum in six bytes.
-func (d *decoder) monitorResult(mid, tid byte, uas int32, b []byte) {
-	r := d.result()
-	r.Test, r.MID, r.TID = testKey(mid, tid), int32(mid), int32(tid)
-	scaleByUnit(r, uas, b)
+// monitorResult fills a result of a monitor from test id, unit-and-scaling id, value, minimum, maximum.
+func (d *decoder) monitorResult(r *series.Result, mid byte, b *[8]byte) {
+	r.ECU, r.Test, r.CalID, r.DTC = d.ecu, testKey(mid, b[0]), "", ""
+	r.MID, r.TID, r.CID, r.SPN, r.FMI, r.Slot = int32(mid), int32(b[0]), series.None, series.None, series.None, series.None
+	r.Runs, r.Done = series.None, series.Unknown
+	scaleByUnit(r, int32(b[1]), (*[6]byte)(b[2:]))
 }
 
 // scaleByUnit fills a result from six bytes and a unit-and-scaling id. Ids above FF (two-byte ids of SAE
 // J1979-2) are not known here: they take the sign of bit 7, scale 1, offset 0.
-func scaleByUnit(r *series.Result, uas int32, b []byte) {
-	r.UAS = uas
+func scaleByUnit(r *series.Result, uas int32, b *[6]byte) {
 	u := unitOf(uas)
-	r.Raw = series.Raw{Value: word(u.signed, b), Min: word(u.signed, b[2:]), Max: word(u.signed, b[4:])}
-	r.UnitOfMeasure = u.ucum
-	c := series.Unsigned
-	if u.signed {
-		c = series.Signed
-	}
-	measure(r, c, u.scale, u.offset, !u.signed && u.offset == 0)
+	r.UAS, r.UnitOfMeasure, r.Coding = uas, u.ucum, u.coding
+	r.Raw = series.Raw{Value: u.word(b[0], b[1]), Min: u.word(b[2], b[3]), Max: u.word(b[4], b[5])}
+	put(r, series.Judge(u.coding, r.Raw, u.ratio), u.scale, u.offset)
 }
 
 func unitOf(uas int32) *unit {
@@ -80,12 +78,10 @@ func unitOf(uas int32) *unit {
 	return &units[uas]
 }
 
-func word(signed bool, b []byte) int32 {
-	n := binary.BigEndian.Uint16(b)
-	if signed {
-		return int32(int16(n))
-	}
-	return int32(n)
+// word reads two bytes, two's complement where the unit is signed.
+func (u *unit) word(high, low byte) int32 {
+	n := int32(high)<<8 | int32(low)
+	return n - n&u.wrap<<1
 }
 
 // support reads records of an id, an optional fill byte, and a bitmap: the top bit of the first byte is

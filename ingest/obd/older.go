@@ -19,6 +19,9 @@ const (
 	componentMask = 0x7F
 )
 
+// A pending result waits for the message with its other limit.
+type pending struct{ result, node int }
+
 func (d *decoder) olderResult() *fault {
 	b := d.data
 	if len(b) != olderLength {
@@ -27,7 +30,7 @@ func (d *decoder) olderResult() *fault {
 	if b[1]&0x1F == 0 {
 		return d.support("test ids", 1, 6, 1)
 	}
-	d.older = append(d.older, len(d.rep.results))
+	d.older = append(d.older, pending{len(d.rep.results), d.node})
 	r := d.result()
 	r.TID, r.CID = int32(b[1]), int32(b[2]&componentMask)
 	r.Test = fmt.Sprintf("t%02x.c%02x", r.TID, r.CID)
@@ -56,9 +59,10 @@ func (d *decoder) finishOlder() {
 	}
 	waiting := map[key][]int{} // first in, first out
 	gone := map[int]bool{}     // results that became part of another
-	for _, i := range d.older {
+	for _, p := range d.older {
+		i := p.result
 		r := &d.rep.results[i]
-		k := key{d.places[i].node, r.TID, r.CID, r.Raw.Value, r.Raw.Min == series.None}
+		k := key{p.node, r.TID, r.CID, r.Raw.Value, r.Raw.Min == series.None}
 		if w := waiting[k]; len(w) > 0 {
 			first := &d.rep.results[w[0]]
 			waiting[k] = w[1:]
@@ -73,21 +77,23 @@ func (d *decoder) finishOlder() {
 		k.min = !k.min
 		waiting[k] = append(waiting[k], i)
 	}
-	for _, i := range d.older {
-		measure(&d.rep.results[i], series.OlderBus, 1, 0, true)
+	for _, p := range d.older {
+		measure(&d.rep.results[p.result], series.OlderBus, 1, 0, true)
 	}
 	d.drop(gone)
 }
 
-// drop takes results and their items out of the report.
+// drop takes results and their items out of the report; each is the only one of its message.
 func (d *decoder) drop(gone map[int]bool) {
 	if len(gone) == 0 {
 		return
 	}
 	shift := make([]int, len(d.rep.Items)) // how far each item moves
 	lost := map[int]bool{}
-	for r := range gone {
-		lost[d.places[r].item] = true
+	for _, k := range d.blocks {
+		if gone[k.first] {
+			lost[k.item] = true
+		}
 	}
 	items, n := d.rep.Items[:0], 0
 	for i := range d.rep.Items {
@@ -98,17 +104,18 @@ func (d *decoder) drop(gone map[int]bool) {
 		}
 		items = append(items, d.rep.Items[i])
 	}
-	results, places := d.rep.results[:0], d.places[:0]
-	for i := range d.rep.results {
-		if gone[i] {
+	results, blocks := d.rep.results[:0], d.blocks[:0]
+	for _, k := range d.blocks {
+		if gone[k.first] {
 			continue
 		}
-		results = append(results, d.rep.results[i])
-		p := d.places[i]
-		p.item -= shift[p.item]
-		places = append(places, p)
+		from := k.first
+		k.first, k.item = len(results), k.item-shift[k.item]
+		results = append(results, d.rep.results[from:from+k.n]...)
+		blocks = append(blocks, k)
 	}
-	d.rep.Items, d.rep.results, d.places = items, results, places
+	clear(d.rep.Items[len(items):])
+	d.rep.Items, d.rep.results, d.blocks, d.moved = items, results, blocks, true
 }
 
 // oxygenScale gives the standard scalings of service $05 test ids 01 to 0A (SAE J1979, from memory; 0.005 V

@@ -66,6 +66,9 @@ func noReadiness(b byte) (r readiness) {
 	return r
 }
 
+// unready knows nothing; it is copied, never written.
+var unready = noReadiness(0)
+
 // carReadiness reads bytes A to D of PID 01 (since clear) or 41 (this driving cycle).
 func (d *decoder) carReadiness(pid byte, b []byte) {
 	groups, ignition := &sparkGroups, "spark"
@@ -103,6 +106,7 @@ func truckReadiness(b []byte) readiness {
 
 // completed keeps which groups have run in this driving cycle. Of two answers the later one stands.
 func (d *decoder) completed(r *readiness) {
+	d.nodes[d.node].told = true
 	done := &d.nodes[d.node].done
 	for g, tri := range r {
 		if tri != series.Unknown {

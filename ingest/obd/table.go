@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+
+	"marginline/ingest/series"
 )
 
 //go:embed tables/*.csv
@@ -13,11 +15,22 @@ var tables embed.FS
 
 // A unit is one unit-and-scaling id: value = raw*scale + offset.
 type unit struct {
-	known         bool
-	signed        bool
+	known, signed bool
+	ratio         bool          // zero is a real zero, so that a share of a limit has a meaning
+	coding        series.Coding // Signed or Unsigned
+	wrap          int32         // 8000 where it is a sign bit, else 0
 	scale, offset float64
 	ucum          string
 	quantity      string
+}
+
+// judged fills what follows from sign and offset.
+func (u unit) judged() unit {
+	u.ratio = !u.signed && u.offset == 0
+	if u.signed {
+		u.coding, u.wrap = series.Signed, 0x8000
+	}
+	return u
 }
 
 // A monitor is one on-board monitor id of CAN.
@@ -118,7 +131,7 @@ func scaling(scale, offset string) (s, o float64, err error) {
 func readUnits() (*[256]unit, error) {
 	var all [256]unit
 	for i := range all {
-		all[i] = unit{signed: i&0x80 != 0, scale: 1, ucum: "1", quantity: "raw counts"}
+		all[i] = unit{signed: i&0x80 != 0, scale: 1, ucum: "1", quantity: "raw counts"}.judged()
 	}
 	return &all, each("units", "id,signed,scale,offset,ucum,quantity,confidence,source", func(row []string) error {
 		id, _, err := span(row[0])
@@ -130,7 +143,7 @@ func readUnits() (*[256]unit, error) {
 			return fmt.Errorf("id %s: sign is not that of bit 7", row[0])
 		}
 		u.scale, u.offset, err = scaling(row[2], row[3])
-		all[id] = u
+		all[id] = u.judged()
 		return err
 	})
 }

@@ -107,6 +107,7 @@ func (d *decoder) truckRatios() *fault {
 	}
 	counters := []Fields{}
 	n := &d.nodes[d.node]
+	n.told = true
 	for o := 4; o < len(b); o += 7 {
 		id := int32(b[o]) | int32(b[o+1])<<8 | int32(b[o+2]&7)<<16
 		num, den := count(b[o+3:]), count(b[o+5:])

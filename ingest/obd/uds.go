@@ -49,16 +49,18 @@ func (d *decoder) monitorIdentifier() *fault {
 		return nil
 	}
 	if d.echoed(mid) {
-		for o := 1; o < len(b); o += 10 {
-			d.monitorResult(mid, b[o+2], int32(b[o+3]), b[o+4:o+10])
+		rows := d.results((len(b) - 1) / 10)
+		for i := range rows {
+			d.monitorResult(&rows[i], mid, (*[8]byte)(b[1+10*i+2:]))
 		}
 		return nil
 	}
 	if f := whole(len(b), 3, 8); f != nil {
 		return f
 	}
-	for o := 3; o < len(b); o += 8 {
-		d.monitorResult(mid, b[o], int32(b[o+1]), b[o+2:o+8])
+	rows := d.results((len(b) - 3) / 8)
+	for i := range rows {
+		d.monitorResult(&rows[i], mid, (*[8]byte)(b[3+8*i:]))
 	}
 	return nil
 }
@@ -153,7 +155,7 @@ func (d *decoder) codeResults() *fault {
 		r := d.result()
 		r.DTC = code
 		r.Test = fmt.Sprintf("d%x.n%d", b[2:5], i)
-		scaleByUnit(r, int32(binary.BigEndian.Uint16(b[o:])), b[o+2:o+8])
+		scaleByUnit(r, int32(binary.BigEndian.Uint16(b[o:])), (*[6]byte)(b[o+2:]))
 	}
 	return nil
 }

@@ -58,85 +58,69 @@ type Verdict struct {
 // J1939-73 DM30 and J1939-71 for its ranges, 13 CCR 1968.2(g)(4.5) for zero after a clear; all from
 // memory of the documents.
 func Judge(c Coding, raw Raw, ratio bool) Verdict {
-	v := Verdict{Passed: Unknown, Margin: math.NaN()}
-	v.NoMin = raw.Min == None || noMinimum(c, raw.Min)
-	v.NoMax = raw.Max == None || noMaximum(c, raw.Max)
-	if raw.Value == None {
-		v.State, v.NoRead = StateInvalid, true
-		return v
+	no := &noLimit[c&7]
+	v := Verdict{
+		Passed: Unknown, Margin: math.NaN(),
+		NoMin: raw.Min == no.min || raw.Min == no.minToo || raw.Min == None,
+		NoMax: raw.Max == no.max || raw.Max == None,
 	}
-	switch {
-	case zeroOrNone(raw.Min) && zeroOrNone(raw.Max) && raw.Value == 0:
+	if raw.Value == 0 && zeroOrNone(raw.Min) && zeroOrNone(raw.Max) {
 		v.State = StateNotRun
 		return v
-	case c == ScaledSlot && raw.Value > slotLastValid:
-		v.NoRead = true
-		if raw.Value == slotNotRun && raw.Min == allOnes && raw.Max == allOnes {
+	}
+	if raw.Value == None || c > Signed && unread(c, raw) {
+		v.State, v.NoRead = StateInvalid, true
+		if c == ScaledSlot && raw.Value == slotNotRun && raw.Min == allOnes && raw.Max == allOnes {
 			v.State = StateNotRun
-		} else {
-			v.State = StateInvalid
 		}
 		return v
-	case (c == OlderBus || c == OlderSigned) && ones(c, raw.Value) && onesOrNone(c, raw.Min) && onesOrNone(c, raw.Max):
-		v.State, v.NoRead = StateInvalid, true
-		return v
+	}
+	x := float64(raw.Value)
+	switch {
 	case v.NoMin && v.NoMax:
 		v.State = StateNoLimit
-		return v
-	case !v.NoMin && !v.NoMax && raw.Min > raw.Max:
+	case v.NoMin:
+		v.Passed = TriOf(raw.Value <= raw.Max)
+		if ratio && raw.Max != 0 {
+			v.Margin = 1 - x/float64(raw.Max)
+		}
+	case v.NoMax:
+		v.Passed = TriOf(raw.Value >= raw.Min)
+		switch {
+		case !ratio:
+		case raw.Value < raw.Min:
+			v.Margin = x/float64(raw.Min) - 1
+		case raw.Value != 0:
+			v.Margin = 1 - float64(raw.Min)/x
+		}
+	case raw.Min > raw.Max:
 		v.State = StateInvalid
-		return v
-	case !v.NoMin && !v.NoMax && raw.Min == raw.Max && raw.Value == raw.Min:
+	case raw.Min < raw.Max:
+		v.Passed = TriOf(raw.Value >= raw.Min && raw.Value <= raw.Max)
+		v.Margin = float64(min(raw.Value-raw.Min, raw.Max-raw.Value)) / (float64(raw.Max-raw.Min) / 2)
+	case raw.Value == raw.Min:
 		v.State = StateConstant
-		return v
+	default: // one value is allowed, and this is another
+		v.Passed = False
 	}
-	v.State = StateOK
-	v.Passed = TriOf((v.NoMin || raw.Value >= raw.Min) && (v.NoMax || raw.Value <= raw.Max))
-	v.Margin = margin(raw, v.NoMin, v.NoMax, ratio)
 	return v
 }
 
-func margin(raw Raw, noMin, noMax, ratio bool) float64 {
-	x, lo, hi := float64(raw.Value), float64(raw.Min), float64(raw.Max)
-	switch {
-	case !noMin && !noMax:
-		if raw.Min == raw.Max {
-			return math.NaN()
-		}
-		return math.Min(x-lo, hi-x) / ((hi - lo) / 2)
-	case !ratio:
-		return math.NaN()
-	case noMin:
-		if raw.Max == 0 {
-			return math.NaN()
-		}
-		return 1 - x/hi
-	case raw.Value >= raw.Min:
-		if raw.Value == 0 {
-			return math.NaN()
-		}
-		return 1 - lo/x
-	default:
-		return x/lo - 1
-	}
+// noLimit holds, of each coding, the values that are none as a minimum and as a maximum.
+var noLimit = [8]struct{ min, minToo, max int32 }{
+	Unsigned:    {0, 0, allOnes},
+	Signed:      {math.MinInt16, math.MinInt16, math.MaxInt16},
+	OlderBus:    {0, 0, allOnes},
+	OlderSigned: {math.MinInt16, math.MinInt16, math.MaxInt16},
+	ScaledSlot:  {0, allOnes, allOnes},
 }
 
-func noMinimum(c Coding, min int32) bool {
-	switch c {
-	case Signed, OlderSigned:
-		return min == math.MinInt16
-	case ScaledSlot:
-		return min == 0 || min == allOnes
-	default:
-		return min == 0
+// unread says whether the value of a bus other than CAN is no measurement.
+func unread(c Coding, raw Raw) bool {
+	if c == ScaledSlot {
+		return raw.Value > slotLastValid
 	}
-}
-
-func noMaximum(c Coding, max int32) bool {
-	if c == Signed || c == OlderSigned {
-		return max == math.MaxInt16
-	}
-	return max == allOnes
+	return ones(c, raw.Value) && onesOrNone(c, raw.Min) && onesOrNone(c, raw.Max)
 }
 
 func zeroOrNone(v int32) bool { return v == 0 || v == None }

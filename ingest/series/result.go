@@ -30,24 +30,27 @@ func TriOf(b bool) Tri {
 }
 
 // A Result is one on-board test result as read, with what its limits say of it.
+//
+// The fields stand by size and by who sets them: 160 bytes without a gap, since a decoder writes one in a
+// few nanoseconds and all of that is memory.
 type Result struct {
-	ECU   string // responder, lower-case hex: CAN id, 29-bit id whole, or two-digit source address
-	CalID string // calibration ids of that ECU in the same report joined by "+"; "" when not read
-	Test  string // canonical key, such as m21.t89, t03.c04, o05.s01, s3242.f16.t247, d042000.n1
+	ECU           string // responder, lower-case hex: CAN id, 29-bit id whole, or two-digit source address
+	Test          string // canonical key, such as m21.t89, t03.c04, o05.s01, s3242.f16.t247, d042000.n1
+	UnitOfMeasure string // UCUM code; "1" where the protocol gives no unit
+	CalID         string // calibration ids of that ECU in the same report joined by "+"; "" when not read
+	DTC           string // for results that hang on a code, "" otherwise
 
-	MID, TID, CID, SPN, FMI, UAS, Slot int32  // None where the protocol has none
-	DTC                                string // for results that hang on a code, "" otherwise
+	MID, TID, UAS, CID, SPN, FMI, Slot int32 // None where the protocol has none
+	Runs                               int32 // in-use numerator of the group of this test; None when not read
 
-	Coding          Coding // how the 16-bit fields are coded; decides signedness and absent limits
-	Raw             Raw    // as read, after sign; None = not sent
+	Raw    Raw    // as read, after sign; None = not sent
+	Coding Coding // how the 16-bit fields are coded; decides signedness and absent limits
+	State  State
+	Passed Tri // Unknown unless State is StateOK
+	Done   Tri // the group of this test completed in this driving cycle (PID 41 or DM26)
+
 	Value, Min, Max float64
-	UnitOfMeasure   string // UCUM code; "1" where the protocol gives no unit
-	State           State
-	Passed          Tri     // Unknown unless State is StateOK
 	Margin          float64 // NaN unless State is StateOK and the margin is defined
-	Done            Tri     // the group of this test completed in this driving cycle (PID 41 or DM26)
-	Runs            int32   // in-use numerator of the group of this test; None when not read
-	Explanation     string  // words for people; filled on request only, never stored
 }
 
 // Raw holds the 16-bit fields of a test result after sign extension; None = not sent.
