@@ -185,12 +185,11 @@ func (d *decoder) apply(r *series.Result, it *Item, n *node) {
 		return
 	}
 	it.Name, d.mixed = e.name, true
-	ratio := e.offset == 0 && !e.signed
 	switch {
 	case r.CID != series.None:
-		c := series.OlderBus
+		r.Coding = series.OlderBus
 		if e.signed {
-			c = series.OlderSigned
+			r.Coding = series.OlderSigned
 			for _, p := range []*int32{&r.Raw.Value, &r.Raw.Min, &r.Raw.Max} {
 				if *p != series.None {
 					*p = int32(int16(*p))
@@ -198,12 +197,12 @@ func (d *decoder) apply(r *series.Result, it *Item, n *node) {
 			}
 		}
 		r.UnitOfMeasure = e.unit
-		measure(r, c, e.scale, e.offset, ratio)
+		r.Measure(e.scale, e.offset, e.offset == 0 && !e.signed)
 	case r.UAS != series.None && !unitOf(r.UAS).known:
 		r.UnitOfMeasure = e.unit
-		measure(r, r.Coding, e.scale, e.offset, e.offset == 0 && r.Coding == series.Unsigned)
+		r.Measure(e.scale, e.offset, e.offset == 0 && r.Coding == series.Unsigned)
 	case r.Slot != series.None && !slots[r.Slot].known:
 		r.UnitOfMeasure = e.unit
-		measure(r, series.ScaledSlot, e.scale, e.offset, e.offset == 0)
+		r.Measure(e.scale, e.offset, e.offset == 0)
 	}
 }

@@ -307,25 +307,3 @@ func (d *decoder) finish() {
 		}
 	}
 }
-
-// measure scales the raw fields of a result and judges them.
-func measure(r *series.Result, c series.Coding, scale, offset float64, ratio bool) {
-	r.Coding = c
-	put(r, series.Judge(c, r.Raw, ratio), scale, offset)
-}
-
-// put fills what a verdict says and the scaled numbers. The product is rounded before the sum, so that
-// all machines give the same bits.
-func put(r *series.Result, v series.Verdict, scale, offset float64) {
-	r.State, r.Passed, r.Margin = v.State, v.Passed, v.Margin
-	r.Value, r.Min, r.Max = series.Absent(), series.Absent(), series.Absent()
-	if !v.NoRead {
-		r.Value = float64(float64(r.Raw.Value)*scale) + offset
-	}
-	if !v.NoMin {
-		r.Min = float64(float64(r.Raw.Min)*scale) + offset
-	}
-	if !v.NoMax {
-		r.Max = float64(float64(r.Raw.Max)*scale) + offset
-	}
-}

@@ -111,7 +111,8 @@ func (d *decoder) scaledResults() *fault {
 			s = slot{scale: 1, unit: "1"}
 		}
 		r.UnitOfMeasure = s.unit
-		measure(r, series.ScaledSlot, s.scale, s.offset, s.known && s.offset == 0)
+		r.Coding = series.ScaledSlot
+		r.Measure(s.scale, s.offset, s.known && s.offset == 0)
 	}
 	return nil
 }

@@ -68,7 +68,7 @@ func scaleByUnit(r *series.Result, uas int32, b *[6]byte) {
 	u := unitOf(uas)
 	r.UAS, r.UnitOfMeasure, r.Coding = uas, u.ucum, u.coding
 	r.Raw = series.Raw{Value: u.word(b[0], b[1]), Min: u.word(b[2], b[3]), Max: u.word(b[4], b[5])}
-	put(r, series.Judge(u.coding, r.Raw, u.ratio), u.scale, u.offset)
+	r.Measure(u.scale, u.offset, u.ratio)
 }
 
 func unitOf(uas int32) *unit {

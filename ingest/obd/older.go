@@ -78,7 +78,7 @@ func (d *decoder) finishOlder() {
 		waiting[k] = append(waiting[k], i)
 	}
 	for _, p := range d.older {
-		measure(&d.rep.results[p.result], series.OlderBus, 1, 0, true)
+		d.rep.results[p.result].Measure(1, 0, true)
 	}
 	d.drop(gone)
 }
@@ -145,15 +145,15 @@ func (d *decoder) oxygenSensor() *fault {
 	r.TID = int32(b[1])
 	r.Test = fmt.Sprintf("o%02x.s%02x", b[1], b[2])
 	r.Raw.Value = int32(b[3])
-	judged := r.Raw
 	if len(b) == 6 {
 		r.Raw.Min, r.Raw.Max = int32(b[4]), int32(b[5])
-		judged = r.Raw
-		if judged.Max == 0xFF { // all ones of one byte: no maximum
-			judged.Max = 0xFFFF
-		}
 	}
 	r.UnitOfMeasure, r.Coding = "1", series.Unsigned
-	put(r, series.Judge(series.Unsigned, judged, true), 1, 0)
+	raw := r.Raw
+	if raw.Max == 0xFF { // all ones of one byte: no maximum
+		r.Raw.Max = 0xFFFF
+	}
+	r.Measure(1, 0, true)
+	r.Raw = raw
 	return nil
 }

@@ -58,52 +58,86 @@ type Verdict struct {
 // J1939-73 DM30 and J1939-71 for its ranges, 13 CCR 1968.2(g)(4.5) for zero after a clear; all from
 // memory of the documents.
 func Judge(c Coding, raw Raw, ratio bool) Verdict {
-	no := &noLimit[c&7]
-	v := Verdict{
-		Passed: Unknown, Margin: math.NaN(),
-		NoMin: raw.Min == no.min || raw.Min == no.minToo || raw.Min == None,
-		NoMax: raw.Max == no.max || raw.Max == None,
+	state, passed, margin, no := judge(c, raw, ratio)
+	return Verdict{State: state, Passed: passed, Margin: margin, NoMin: no&noMin != 0, NoMax: no&noMax != 0, NoRead: no&noRead != 0}
+}
+
+// Measure judges the raw fields of a result by its coding, and scales them: value = raw*scale + offset. The
+// product is rounded before the sum, so that all machines give the same bits.
+func (r *Result) Measure(scale, offset float64, ratio bool) {
+	raw := r.Raw
+	state, passed, margin, no := judge(r.Coding, raw, ratio)
+	r.State, r.Passed, r.Margin = state, passed, margin
+	value, lo, hi := math.NaN(), math.NaN(), math.NaN()
+	if no&noRead == 0 {
+		value = float64(float64(raw.Value)*scale) + offset
 	}
+	if no&noMin == 0 {
+		lo = float64(float64(raw.Min)*scale) + offset
+	}
+	if no&noMax == 0 {
+		hi = float64(float64(raw.Max)*scale) + offset
+	}
+	r.Value, r.Min, r.Max = value, lo, hi
+}
+
+// What of the raw fields is absent.
+const (
+	noMin uint8 = 1 << iota
+	noMax
+	noRead
+)
+
+// judge is Judge with results that fit registers: what goes through memory costs more than all the rules.
+func judge(c Coding, raw Raw, ratio bool) (state State, passed Tri, margin float64, no uint8) {
+	none := &noLimit[c&7]
+	if raw.Min == none.min || raw.Min == none.minToo || raw.Min == None {
+		no = noMin
+	}
+	if raw.Max == none.max || raw.Max == None {
+		no |= noMax
+	}
+	passed, margin = Unknown, math.NaN()
 	if raw.Value == 0 && zeroOrNone(raw.Min) && zeroOrNone(raw.Max) {
-		v.State = StateNotRun
-		return v
+		return StateNotRun, passed, margin, no
 	}
 	if raw.Value == None || c > Signed && unread(c, raw) {
-		v.State, v.NoRead = StateInvalid, true
 		if c == ScaledSlot && raw.Value == slotNotRun && raw.Min == allOnes && raw.Max == allOnes {
-			v.State = StateNotRun
+			return StateNotRun, passed, margin, no | noRead
 		}
-		return v
+		return StateInvalid, passed, margin, no | noRead
 	}
-	x := float64(raw.Value)
-	switch {
-	case v.NoMin && v.NoMax:
-		v.State = StateNoLimit
-	case v.NoMin:
-		v.Passed = TriOf(raw.Value <= raw.Max)
+	switch no {
+	case noMin | noMax:
+		state = StateNoLimit
+	case noMin:
+		passed = TriOf(raw.Value <= raw.Max)
 		if ratio && raw.Max != 0 {
-			v.Margin = 1 - x/float64(raw.Max)
+			margin = 1 - float64(raw.Value)/float64(raw.Max)
 		}
-	case v.NoMax:
-		v.Passed = TriOf(raw.Value >= raw.Min)
+	case noMax:
+		passed = TriOf(raw.Value >= raw.Min)
 		switch {
 		case !ratio:
 		case raw.Value < raw.Min:
-			v.Margin = x/float64(raw.Min) - 1
+			margin = float64(raw.Value)/float64(raw.Min) - 1
 		case raw.Value != 0:
-			v.Margin = 1 - float64(raw.Min)/x
+			margin = 1 - float64(raw.Min)/float64(raw.Value)
 		}
-	case raw.Min > raw.Max:
-		v.State = StateInvalid
-	case raw.Min < raw.Max:
-		v.Passed = TriOf(raw.Value >= raw.Min && raw.Value <= raw.Max)
-		v.Margin = float64(min(raw.Value-raw.Min, raw.Max-raw.Value)) / (float64(raw.Max-raw.Min) / 2)
-	case raw.Value == raw.Min:
-		v.State = StateConstant
-	default: // one value is allowed, and this is another
-		v.Passed = False
+	default:
+		switch {
+		case raw.Min < raw.Max:
+			passed = TriOf(raw.Value >= raw.Min && raw.Value <= raw.Max)
+			margin = float64(min(raw.Value-raw.Min, raw.Max-raw.Value)) / (float64(raw.Max-raw.Min) / 2)
+		case raw.Min > raw.Max:
+			state = StateInvalid
+		case raw.Value == raw.Min:
+			state = StateConstant
+		default: // one value is allowed, and this is another
+			passed = False
+		}
 	}
-	return v
+	return state, passed, margin, no
 }
 
 // noLimit holds, of each coding, the values that are none as a minimum and as a maximum.
