@@ -67,13 +67,13 @@ func TestSyncStates(t *testing.T) {
 			}
 		}
 	}
-	ack := says(func(b *Book) error { return b.Acknowledge(t.Context(), id, "Wes", "", time.Time{}) })
+	ack := says(func(b *Book) error { return b.Acknowledge(t.Context(), id, "Bram", "", time.Time{}) })
 	explained := says(func(b *Book) error {
-		return b.Explain(t.Context(), id, "Tomas", "filled up on a hot evening", time.Time{})
+		return b.Explain(t.Context(), id, "Orrin", "filled up on a hot evening", time.Time{})
 	})
-	muted := says(func(b *Book) error { return b.Mute(t.Context(), id, "Tomas", "sensor on order", on(40)) })
-	closed := says(func(b *Book) error { return b.Close(t.Context(), id, "Wes", "cap replaced") })
-	ordered := says(func(b *Book) error { _, err := b.Order(t.Context(), id, "Priya", on(30)); return err })
+	muted := says(func(b *Book) error { return b.Mute(t.Context(), id, "Orrin", "sensor on order", on(40)) })
+	closed := says(func(b *Book) error { return b.Close(t.Context(), id, "Bram", "cap replaced") })
+	ordered := says(func(b *Book) error { _, err := b.Order(t.Context(), id, "Senna", on(30)); return err })
 	later := func(t *testing.T, b *Book) { b.SetClock(func() time.Time { return on(40) }) }
 
 	for name, steps := range map[string][]step{
@@ -147,7 +147,7 @@ func TestReopen(t *testing.T) {
 	b := book(t, db)
 	list := derive(evap(analyze.Drift, 10), cat(12))
 	sync(t, b, list)
-	if err := b.Explain(t.Context(), list[0].ID, "Tomas", "hot week", time.Time{}); err != nil {
+	if err := b.Explain(t.Context(), list[0].ID, "Orrin", "hot week", time.Time{}); err != nil {
 		t.Fatal(err)
 	}
 	want := listed(t, b, true)
@@ -178,7 +178,7 @@ func TestDecide(t *testing.T) {
 	list := derive(evap(analyze.Drift, 10))
 	id := list[0].ID
 	sync(t, b, list)
-	if err := b.Explain(t.Context(), strings.ToLower(id[:6]), " Tomas ", "hot week", time.Time{}); err != nil {
+	if err := b.Explain(t.Context(), strings.ToLower(id[:6]), " Orrin ", "hot week", time.Time{}); err != nil {
 		t.Fatal(err)
 	}
 	a, history := get(t, b, id)
@@ -187,7 +187,7 @@ func TestDecide(t *testing.T) {
 	}
 	want := []AuditEntry{
 		{At: on(10), Who: detector, To: Open, Why: list[0].Reason},
-		{At: on(30), Who: "Tomas", From: Open, To: Explained, Why: "hot week"},
+		{At: on(30), Who: "Orrin", From: Open, To: Explained, Why: "hot week"},
 	}
 	if d := cmp.Diff(want, history); d != "" {
 		t.Error(d)
@@ -201,11 +201,11 @@ func TestDecide_Failure(t *testing.T) {
 	id := func(family string) string {
 		return list[slices.IndexFunc(list, func(a Alert) bool { return a.Family == family })].ID
 	}
-	if _, err := b.Order(t.Context(), id("catalyst"), "Priya", on(30)); err != nil {
+	if _, err := b.Order(t.Context(), id("catalyst"), "Senna", on(30)); err != nil {
 		t.Fatal(err)
 	}
 	ctx, never := t.Context(), time.Time{}
-	if err := b.Close(ctx, id("evap"), "Wes", "found"); err != nil {
+	if err := b.Close(ctx, id("evap"), "Bram", "found"); err != nil {
 		t.Fatal(err)
 	}
 	before := listed(t, b, true)
@@ -214,18 +214,18 @@ func TestDecide_Failure(t *testing.T) {
 		is   error
 		says string
 	}{
-		"unknown":        {b.Acknowledge(ctx, "a-ZZZZ", "Wes", "", never), ErrNotFound, "a-ZZZZ"},
-		"empty":          {b.Acknowledge(ctx, "", "Wes", "", never), ErrNotFound, ""},
-		"like pattern":   {b.Acknowledge(ctx, "a-%", "Wes", "", never), ErrNotFound, ""},
-		"ambiguous":      {b.Acknowledge(ctx, "a-", "Wes", "", never), ErrAmbiguous, "3 alerts"},
+		"unknown":        {b.Acknowledge(ctx, "a-ZZZZ", "Bram", "", never), ErrNotFound, "a-ZZZZ"},
+		"empty":          {b.Acknowledge(ctx, "", "Bram", "", never), ErrNotFound, ""},
+		"like pattern":   {b.Acknowledge(ctx, "a-%", "Bram", "", never), ErrNotFound, ""},
+		"ambiguous":      {b.Acknowledge(ctx, "a-", "Bram", "", never), ErrAmbiguous, "3 alerts"},
 		"nobody":         {b.Acknowledge(ctx, id("vvt"), " ", "", never), ErrInput, "nobody"},
-		"no reason":      {b.Explain(ctx, id("catalyst"), "Wes", " ", never), ErrInput, "reason"},
-		"mute no end":    {b.Mute(ctx, id("catalyst"), "Wes", "x", never), ErrInput, "end date"},
-		"mute past":      {b.Mute(ctx, id("catalyst"), "Wes", "x", on(29)), ErrInput, "not after now"},
-		"recovered":      {b.Acknowledge(ctx, id("vvt"), "Wes", "", never), ErrTransition, "is closed"},
-		"closed":         {b.Explain(ctx, id("evap"), "Wes", "x", never), ErrTransition, "is closed"},
-		"closed twice":   {b.Close(ctx, id("evap"), "Wes", "x"), ErrTransition, "is closed"},
-		"ordered, muted": {b.Mute(ctx, id("catalyst"), "Wes", "x", on(40)), ErrTransition, "is ordered"},
+		"no reason":      {b.Explain(ctx, id("catalyst"), "Bram", " ", never), ErrInput, "reason"},
+		"mute no end":    {b.Mute(ctx, id("catalyst"), "Bram", "x", never), ErrInput, "end date"},
+		"mute past":      {b.Mute(ctx, id("catalyst"), "Bram", "x", on(29)), ErrInput, "not after now"},
+		"recovered":      {b.Acknowledge(ctx, id("vvt"), "Bram", "", never), ErrTransition, "is closed"},
+		"closed":         {b.Explain(ctx, id("evap"), "Bram", "x", never), ErrTransition, "is closed"},
+		"closed twice":   {b.Close(ctx, id("evap"), "Bram", "x"), ErrTransition, "is closed"},
+		"ordered, muted": {b.Mute(ctx, id("catalyst"), "Bram", "x", on(40)), ErrTransition, "is ordered"},
 	} {
 		if !errors.Is(c.err, c.is) || !strings.Contains(c.err.Error(), c.says) {
 			t.Errorf("%s: %v, want %v with %q", name, c.err, c.is, c.says)

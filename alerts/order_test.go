@@ -24,17 +24,17 @@ func TestOrder(t *testing.T) {
 		return list[slices.IndexFunc(list, func(a Alert) bool { return a.Family == family })].ID
 	}
 	sync(t, b, list)
-	if err := b.Explain(ctx, id("misfire"), "Tomas", "bad fuel, all units of the depot", time.Time{}); err != nil {
+	if err := b.Explain(ctx, id("misfire"), "Orrin", "bad fuel, all units of the depot", time.Time{}); err != nil {
 		t.Fatal(err)
 	}
-	o, err := b.Order(ctx, id("evap"), "Priya", on(21))
+	o, err := b.Order(ctx, id("evap"), "Senna", on(21))
 	if err != nil {
 		t.Fatal(err)
 	}
 	if !slices.Contains(o.AlertIDs, id("evap")) || !slices.Contains(o.AlertIDs, id("catalyst")) || len(o.AlertIDs) != 2 {
 		t.Errorf("order takes %v", o.AlertIDs)
 	}
-	if o.Unit != "217" || o.VIN != "9ZZTEST74RA000217" || o.State != OrderOpen || !o.CreatedAt.Equal(on(21)) || o.CreatedBy != "Priya" || !strings.HasPrefix(o.ID, "w-") {
+	if o.Unit != "217" || o.VIN != "9ZZTEST74RA000217" || o.State != OrderOpen || !o.CreatedAt.Equal(on(21)) || o.CreatedBy != "Senna" || !strings.HasPrefix(o.ID, "w-") {
 		t.Errorf("%+v", o)
 	}
 	if o.DueBy == nil || !o.DueBy.Equal(on(26)) {
@@ -45,21 +45,21 @@ func TestOrder(t *testing.T) {
 		t.Errorf("%+v, %+v", a, history)
 	}
 
-	again, err := b.Order(ctx, id("catalyst"), "Marisol", on(22))
-	if err != nil || again.ID != o.ID || again.CreatedBy != "Priya" {
+	again, err := b.Order(ctx, id("catalyst"), "Dela", on(22))
+	if err != nil || again.ID != o.ID || again.CreatedBy != "Senna" {
 		t.Errorf("the same again: %+v, %v", again, err)
 	}
 	if _, history := get(t, b, id("catalyst")); len(history) != 2 {
 		t.Errorf("ordering twice is in the history: %+v", history)
 	}
-	joined, err := b.Order(ctx, id("misfire"), "Priya", on(22)) // explained, but named
+	joined, err := b.Order(ctx, id("misfire"), "Senna", on(22)) // explained, but named
 	if err != nil || joined.ID != o.ID || len(joined.AlertIDs) != 3 {
 		t.Errorf("one order a unit: %+v, %v", joined, err)
 	}
-	if _, err := b.Order(ctx, id("vvt"), "Priya", on(22)); !errors.Is(err, ErrTransition) {
+	if _, err := b.Order(ctx, id("vvt"), "Senna", on(22)); !errors.Is(err, ErrTransition) {
 		t.Errorf("a closed alert: %v", err)
 	}
-	if _, err := b.Order(ctx, "a-nope", "Priya", on(22)); !errors.Is(err, ErrNotFound) {
+	if _, err := b.Order(ctx, "a-nope", "Senna", on(22)); !errors.Is(err, ErrNotFound) {
 		t.Errorf("no alert: %v", err)
 	}
 	if _, err := b.Order(ctx, id("o2_sensor"), "", on(22)); !errors.Is(err, ErrInput) {
@@ -74,7 +74,7 @@ func TestOrder(t *testing.T) {
 		t.Errorf("after recovery: %+v, %v", got, err)
 	}
 	open := listed(t, b, false)
-	next, err := b.Order(ctx, only(t, open).ID, "Priya", on(29))
+	next, err := b.Order(ctx, only(t, open).ID, "Senna", on(29))
 	if err != nil || next.ID == o.ID || next.State != OrderOpen {
 		t.Errorf("next order: %+v, %v", next, err)
 	}
@@ -103,7 +103,7 @@ func TestOrderIDs(t *testing.T) {
 		b, _ := open(t)
 		list := derive(evap(analyze.Drift, 10))
 		sync(t, b, list)
-		o, err := b.Order(t.Context(), list[0].ID, "Priya", at)
+		o, err := b.Order(t.Context(), list[0].ID, "Senna", at)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -123,7 +123,7 @@ func sheet(t *testing.T, u fleet.Unit, signals ...analyze.Signal) Sheet {
 	}
 	list := Derive(c)
 	sync(t, b, list)
-	o, err := b.Order(t.Context(), list[0].ID, "Priya", on(21))
+	o, err := b.Order(t.Context(), list[0].ID, "Senna", on(21))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -132,10 +132,10 @@ func sheet(t *testing.T, u fleet.Unit, signals ...analyze.Signal) Sheet {
 
 func TestSheet(t *testing.T) {
 	u := van()
-	u.Depot, u.EngineFamily = "Alder Yard", "QV-1"
+	u.Depot, u.EngineFamily = "Tannery Row", "KR-20"
 	s := sheet(t, u, evap(analyze.Drift, 10), cat(12))
 	text := s.Text()
-	order := []string{"WORK ORDER " + s.Order.ID, "UNIT 217", "Alder Yard", "28 Mar 2026", "SAFETY FIRST", "wheels chocked", "Defer to the vehicle maker's service information",
+	order := []string{"WORK ORDER " + s.Order.ID, "UNIT 217", "Tannery Row", "28 Mar 2026", "SAFETY FIRST", "wheels chocked", "Defer to the vehicle maker's service information",
 		"COMPLAINT", "No driver complaint. Self-test margin has been shrinking since 20 Feb 2026", "EVIDENCE", "EVAP leak of 0.020 in [m3c.t01, ecu 7e8]", "420 Pa", "500 Pa",
 		"what else moves the result: fuel level", "the test runs: cold start after a soak",
 		"CHECKS, IN THIS ORDER", "Do not clear codes", "[ ]  1. (look) Confirm unit number and VIN", "WHAT PROVES IT FIXED", "WARRANTY", "TO FILL IN", "nothing found", "Codes cleared"}

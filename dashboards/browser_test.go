@@ -28,7 +28,7 @@ func everyPage() map[string]string {
 }
 
 func TestEveryPageFitsEveryWidth(t *testing.T) {
-	s := open(t, quillmere(), quillmereBook(t))
+	s := open(t, market(), marketBook(t))
 	b := browse(t, s)
 	for name, path := range everyPage() {
 		for _, look := range []struct {
@@ -68,7 +68,7 @@ func TestEveryPageFitsEveryWidth(t *testing.T) {
 // printed makes a work order of an alert and prints it on the paper.
 func printed(t *testing.T, b *tab, s *site, alertID string, width, height float64) (order string, pdf []byte) {
 	t.Helper()
-	o, err := s.book.Order(t.Context(), alertID, "Odalys Brenner", today)
+	o, err := s.book.Order(t.Context(), alertID, "Ilvane Holt", today)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -90,8 +90,8 @@ var pdfPage = regexp.MustCompile(`/Type\s*/Page[^s]`)
 func TestWorkOrderPrintsOnTwoSheets(t *testing.T) {
 	second := alerts.Alert{ID: "b-217", Unit: "217", ECU: "7e8", Tests: []string{"m02.t08"}, Family: "o2_sensor", Kind: analyze.Drift, Consequence: alerts.Cost, RaisedAt: at(-3),
 		Reason: "The rear oxygen sensor answers more slowly than it did.", Evidence: []alerts.Evidence{{Test: "m02.t08", ECU: "7e8", Name: "rear oxygen sensor, slow response", Kind: analyze.Drift, RaisedAt: at(-3)}}}
-	book, _ := shelve(t, append(quillmereAlerts(), second)...) // a unit with two causes has one order for both
-	s := open(t, quillmere(), book)
+	book, _ := shelve(t, append(marketAlerts(), second)...) // a unit with two causes has one order for both
+	s := open(t, market(), book)
 	b := browse(t, s)
 	for _, alertID := range []string{"a-408", "a-214", "a-217", "a-312"} {
 		for name, paper := range map[string][2]float64{"A4": {8.27, 11.69}, "Letter": {8.5, 11}} {
@@ -127,7 +127,7 @@ func TestWorkOrderPrintsOnTwoSheets(t *testing.T) {
 // Tab alone reaches every link, button and field of a page, in the order of the page, and whatever has
 // the focus is seen to have it.
 func TestKeyboardReachesEverything(t *testing.T) {
-	s := open(t, quillmere(), quillmereBook(t))
+	s := open(t, market(), marketBook(t))
 	b := browse(t, s)
 	for _, width := range []int64{360, 1440} {
 		b.size(t, width, 900, false)
@@ -167,7 +167,7 @@ func TestKeyboardReachesEverything(t *testing.T) {
 
 // Text and its ground differ by at least 4.5 to 1, large text by 3 to 1 (WCAG 2.2, 1.4.3), in both schemes.
 func TestTextStandsOutFromItsGround(t *testing.T) {
-	s := open(t, quillmere(), quillmereBook(t))
+	s := open(t, market(), marketBook(t))
 	b := browse(t, s)
 	for _, dark := range []bool{false, true} {
 		b.size(t, 1440, 900, dark)
@@ -198,7 +198,7 @@ func TestTextStandsOutFromItsGround(t *testing.T) {
 // The interactive chart draws the numbers of the table, tells a screen reader what it is, and zooms by
 // button; without JavaScript the Go drawing stands in its place and everything else is there too.
 func TestChartDrawsTheNumbersOfTheTable(t *testing.T) {
-	s := open(t, quillmere(), quillmereBook(t))
+	s := open(t, market(), marketBook(t))
 	b := browse(t, s)
 	path := seriesURL("217", "7e8", "m3b.tc0")
 	b.size(t, 1440, 900, false)
@@ -252,14 +252,14 @@ func TestChartDrawsTheNumbersOfTheTable(t *testing.T) {
 
 // News arrives without a reload; what the reader was doing stays.
 func TestNewsArrives(t *testing.T) {
-	book := quillmereBook(t)
-	s := open(t, quillmere(), book)
+	book := marketBook(t)
+	s := open(t, market(), book)
 	b := browse(t, s)
 	b.size(t, 1440, 900, false)
 	b.open(t, "/")
 	b.until(t, `document.getElementById("live").textContent.startsWith("Live")`)
 	eval[bool](t, b, `(document.querySelector('a[href="/units/217"]').focus(), window.kept = true)`)
-	if err := book.Acknowledge(t.Context(), "a-408", "Odalys", "", time.Time{}); err != nil {
+	if err := book.Acknowledge(t.Context(), "a-408", "Ilvane", "", time.Time{}); err != nil {
 		t.Fatal(err)
 	}
 	s.Changed("408")
@@ -281,7 +281,7 @@ func TestNewsArrives(t *testing.T) {
 
 // The service goes away and comes back: the page says so in words.
 func TestLostConnectionIsSaid(t *testing.T) {
-	s := open(t, quillmere(), quillmereBook(t))
+	s := open(t, market(), marketBook(t))
 	b := browse(t, s)
 	b.open(t, "/")
 	b.until(t, `document.getElementById("live").textContent.startsWith("Live")`)

@@ -82,7 +82,7 @@ func (r rosterOf) Unit(name string) *fleet.Unit {
 
 func (y *yard) enrol(name, depot, zone string) *fleet.Unit {
 	u := fleet.NewUnit(name)
-	u.VIN, u.Depot, u.TimeZone, u.EngineFamily, u.Fuel, u.WeightClass = "9ZZTEST74RA0"+fmt.Sprintf("%05d", len(y.roster)), depot, zone, "QV-1", "petrol", "light"
+	u.VIN, u.Depot, u.TimeZone, u.EngineFamily, u.Fuel, u.WeightClass = "9ZZTEST74RA0"+fmt.Sprintf("%05d", len(y.roster)), depot, zone, "KR-20", "petrol", "light"
 	u.PMLast, u.PMIntervalDays, u.InspectionDue = today.AddDate(0, 0, -81), 90, today.AddDate(0, 0, 31)
 	y.roster = append(y.roster, &u)
 	y.polls[name] = today.Add(-40 * time.Minute)
@@ -185,18 +185,18 @@ var (
 
 func with(c course, f func(*course)) course { f(&c); return c }
 
-// quillmere is an invented fleet with one of each thing the pages must be able to say.
-func quillmere() *yard {
+// market is an invented fleet with one of each thing the pages must be able to say.
+func market() *yard {
 	y := newYard()
 	const chicago, la = "America/Chicago", "America/Los_Angeles"
 	for i := range 14 {
 		name := fmt.Sprint(201 + i)
-		y.enrol(name, []string{"Alder Yard", "Ferry Street"}[i%2], []string{chicago, la}[i%2])
+		y.enrol(name, []string{"Tannery Row", "Saltgate"}[i%2], []string{chicago, la}[i%2])
 		for _, c := range []course{leak, rear, cat, egr, heater} {
 			y.runs(name, c)
 		}
 	}
-	y.enrol("217", "Alder Yard", chicago)
+	y.enrol("217", "Tannery Row", chicago)
 	y.runs("217", with(leak, func(c *course) { c.drift, c.driftDays = 7, 40 }))
 	y.runs("217", with(rear, func(c *course) { c.epochDays = 60 }))
 	y.runs("217", cat)
@@ -205,20 +205,20 @@ func quillmere() *yard {
 	y.states["217"] = append(y.states["217"],
 		analyze.Now{Key: series.Key{Unit: "217", ECU: "7e8", Test: "m01.t01"}, Family: "o2_sensor", State: series.StateConstant, LastRead: today, Value: 0.365, UnitOfMeasure: "V", Margin: nan(), Min: nan(), Max: nan(), Used: nan()},
 		analyze.Now{Key: series.Key{Unit: "217", ECU: "7e8", Test: "m3c.tc1"}, Family: "evap", State: series.StateNotRun, LastRead: today, Margin: nan(), Min: nan(), Max: nan(), Used: nan()})
-	y.enrol("408", "Ferry Street", la)
+	y.enrol("408", "Saltgate", la)
 	y.runs("408", with(urea, func(c *course) { c.drift, c.driftDays = -1.5, 14 }))
-	y.enrol("214", "Alder Yard", chicago)
+	y.enrol("214", "Tannery Row", chicago)
 	y.runs("214", with(cat, func(c *course) { c.fails = true }))
-	y.enrol("312", "Ferry Street", la)
+	y.enrol("312", "Saltgate", la)
 	y.runs("312", egr)
-	y.enrol("220", "Alder Yard", chicago)
+	y.enrol("220", "Tannery Row", chicago)
 	y.runs("220", leak)
-	y.enrol("305", "Alder Yard", chicago)
+	y.enrol("305", "Tannery Row", chicago)
 	y.runs("305", egr)
 	y.polls["305"] = today.AddDate(0, 0, -12)
-	y.enrol("224", "Ferry Street", la)
+	y.enrol("224", "Saltgate", la)
 	delete(y.polls, "224")
-	y.enrol("410", "Ferry Street", la)
+	y.enrol("410", "Saltgate", la)
 	y.runs("410", with(urea, func(c *course) { c.days = 6 }))
 	y.enrol(hostile, `<b>Depot</b>`, "No/Such")
 	y.runs(hostile, with(leak, func(c *course) { c.drift, c.driftDays = 8, 38 }))
@@ -256,7 +256,7 @@ func open(t *testing.T, y *yard, b *alerts.Book) *site {
 	t.Helper()
 	p := &pulse{}
 	cfg := DefaultConfig()
-	cfg.Fleet, cfg.Version = "Quillmere Provision & Linen", "test"
+	cfg.Fleet, cfg.Version = "Brackwater Provision & Linen", "test"
 	s, err := New(cfg, Deps{Book: b, Series: y, Roster: rosterOf(y.roster), Names: words, Health: p,
 		Codes: codesOf{"312": {{ECU: "7e8", Kind: "confirmed", Code: "P0304", First: today.AddDate(0, 0, -1), Last: today}}},
 		Now:   func() time.Time { return today }}, quiet())

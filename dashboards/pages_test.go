@@ -17,12 +17,12 @@ import (
 )
 
 func TestTodayPutsDecisionsFirst(t *testing.T) {
-	s := open(t, quillmere(), quillmereBook(t))
+	s := open(t, market(), marketBook(t))
 	body := s.must(t, "/")
 	last := -1
 	for _, want := range []string{
 		"22 units", "4 need a decision", ">408<", "converts less than it did.</a>", "the minimum of 62 %", "22 May to 27 May", "Pull the PM service due 27 May forward to before 22 May and inspect along with it.",
-		"the truck may lose power and finally crawl", ">214<", "One more failed run sets the code", ">217<", "Surprises", ">312<", "P0304 was confirmed without warning",
+		"The truck may lose power and finally crawl", ">214<", "The next failed run sets the code", ">217<", "Surprises", ">312<", "P0304 was confirmed without warning",
 		"Silent: nothing is known of these", ">224<", "never reported", ">305<", "last report 12 days ago", "Not protected", ">220<", "Learning", ">410<", "In hand", ">201<",
 		"no sign of drift", "read in the last 24 h", "explained or muted", "3 messages could not be read",
 	} {
@@ -50,7 +50,7 @@ func TestEmptyStatesSayWhyAndWhatNext(t *testing.T) {
 		}
 	}
 	y := newYard()
-	y.enrol("305", "Alder Yard", "")
+	y.enrol("305", "Tannery Row", "")
 	delete(y.polls, "305")
 	if body := open(t, y, empty(t)).must(t, "/"); !strings.Contains(body, "no unit is reporting either") || strings.Contains(body, "were checked") {
 		t.Error("with every unit silent, Today must not sound like good news")
@@ -59,7 +59,7 @@ func TestEmptyStatesSayWhyAndWhatNext(t *testing.T) {
 
 // Names come from outside. On every page they are text, never markup, and the links to them work.
 func TestHostileNamesStayText(t *testing.T) {
-	s := open(t, quillmere(), quillmereBook(t))
+	s := open(t, market(), marketBook(t))
 	key := series.Key{Unit: hostile, ECU: "7e8", Test: "m3b.tc0"}
 	for _, path := range []string{"/", "/units", unitURL(hostile), seriesURL(key.Unit, key.ECU, key.Test), "/alerts", "/alerts/a-hostile"} {
 		body := s.must(t, path)
@@ -80,7 +80,7 @@ func TestHostileNamesStayText(t *testing.T) {
 
 // No page holds a script or a style of its own, and no page names another host.
 func TestPagesBringNothingInline(t *testing.T) {
-	s := open(t, quillmere(), quillmereBook(t))
+	s := open(t, market(), marketBook(t))
 	inline := regexp.MustCompile(`(?i)<script(?:[^>]*src="/static/[^"]+")?[^>]*>[^<]|<style|\sstyle=|\son[a-z]+=|javascript:`)
 	elsewhere := regexp.MustCompile(`(?i)(?:href|src|action)="(?:https?:)?//`)
 	for name, path := range everyPage() {
@@ -98,7 +98,7 @@ func TestPagesBringNothingInline(t *testing.T) {
 // What every page needs to be read by anyone: language, title, landmarks, one heading of the first order,
 // names of tables and their heads, a label for every field.
 func TestPagesAreBuiltForEveryReader(t *testing.T) {
-	s := open(t, quillmere(), quillmereBook(t))
+	s := open(t, market(), marketBook(t))
 	seen := map[string]string{}
 	for name, path := range everyPage() {
 		_, body := s.get(t, path)
@@ -141,7 +141,7 @@ func TestPagesAreBuiltForEveryReader(t *testing.T) {
 }
 
 func TestHeadersKeepPagesToThemselves(t *testing.T) {
-	s := open(t, quillmere(), quillmereBook(t))
+	s := open(t, market(), marketBook(t))
 	r := httptest.NewRequest(http.MethodGet, "/", nil)
 	r.Host = "localhost:8080"
 	w := httptest.NewRecorder()
@@ -170,7 +170,7 @@ func TestHeadersKeepPagesToThemselves(t *testing.T) {
 
 // The table, the interactive chart and the file show one set of numbers.
 func TestTableChartAndFileAgree(t *testing.T) {
-	s := open(t, quillmere(), quillmereBook(t))
+	s := open(t, market(), marketBook(t))
 	path := seriesURL("217", "7e8", "m3b.tc0")
 	var chart struct {
 		Unit, Zone string
@@ -222,14 +222,14 @@ func TestFilesRunNoFormulas(t *testing.T) {
 }
 
 func TestErrorsAreSafeWords(t *testing.T) {
-	b := quillmereBook(t)
-	s := open(t, quillmere(), b)
+	b := marketBook(t)
+	s := open(t, market(), b)
 	for _, path := range []string{"/units/999", seriesURL("217", "7e8", "m99.t99"), "/alerts/none", "/orders/none", "/nothing/here"} {
 		if code, body := s.get(t, path); code != http.StatusNotFound || !strings.Contains(body, "Not found") {
 			t.Errorf("%s: status %d", path, code)
 		}
 	}
-	s = open(t, quillmere(), b)
+	s = open(t, market(), b)
 	s.yard.broken = errDisk
 	for _, path := range []string{"/units/217", seriesURL("217", "7e8", "m3b.tc0"), "/alerts/a-217"} {
 		code, body := s.get(t, path)
@@ -253,7 +253,7 @@ func TestErrorsAreSafeWords(t *testing.T) {
 }
 
 func TestTracesAreKeptUntilTheNextReport(t *testing.T) {
-	s := open(t, quillmere(), quillmereBook(t))
+	s := open(t, market(), marketBook(t))
 	s.must(t, "/units/217")
 	s.must(t, seriesURL("217", "7e8", "m3b.tc0"))
 	if n := s.yard.refolds.Load(); n != 1 {
@@ -277,7 +277,7 @@ func TestTracesAreKeptUntilTheNextReport(t *testing.T) {
 }
 
 func TestWithoutTheBundle(t *testing.T) {
-	s := open(t, quillmere(), quillmereBook(t))
+	s := open(t, market(), marketBook(t))
 	bare, err := loadAssets(pageFiles, fstest.MapFS{".keep": {}})
 	if err != nil {
 		t.Fatal(err)
@@ -295,7 +295,7 @@ func TestWithoutTheBundle(t *testing.T) {
 }
 
 func TestStaticFilesMayBeKept(t *testing.T) {
-	s := open(t, quillmere(), quillmereBook(t))
+	s := open(t, market(), marketBook(t))
 	r := httptest.NewRequest(http.MethodGet, s.assets.style, nil)
 	r.Host = "localhost"
 	w := httptest.NewRecorder()

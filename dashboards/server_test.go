@@ -30,7 +30,7 @@ func serve(t *testing.T, s *site) (base string, stop func() error) {
 }
 
 func TestEventsTellWhatChanged(t *testing.T) {
-	s := open(t, quillmere(), quillmereBook(t))
+	s := open(t, market(), marketBook(t))
 	base, stop := serve(t, s)
 	client := &http.Client{Transport: &http.Transport{}}
 	defer client.CloseIdleConnections()
@@ -131,7 +131,7 @@ func TestChangesOfOneSecondAreOneEvent(t *testing.T) {
 }
 
 func TestRunSaysWhatFailed(t *testing.T) {
-	s := open(t, quillmere(), quillmereBook(t))
+	s := open(t, market(), marketBook(t))
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)

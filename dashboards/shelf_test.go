@@ -44,20 +44,20 @@ func empty(t *testing.T) *alerts.Book {
 	return b
 }
 
-// quillmereBook is the book that goes with the invented fleet.
-func quillmereBook(t *testing.T) *alerts.Book {
+// marketBook is the book that goes with the invented fleet.
+func marketBook(t *testing.T) *alerts.Book {
 	t.Helper()
-	b, _ := shelve(t, quillmereAlerts()...)
-	if err := b.Explain(t.Context(), "a-205", "Tomas Akerele", "filled up on three hot evenings", time.Time{}); err != nil {
+	b, _ := shelve(t, marketAlerts()...)
+	if err := b.Explain(t.Context(), "a-205", "Orrin Voss", "filled up on three hot evenings", time.Time{}); err != nil {
 		t.Fatal(err)
 	}
-	if err := b.Acknowledge(t.Context(), "a-201", "Odalys Brenner", "", time.Time{}); err != nil {
+	if err := b.Acknowledge(t.Context(), "a-201", "Ilvane Holt", "", time.Time{}); err != nil {
 		t.Fatal(err)
 	}
 	return b
 }
 
-func quillmereAlerts() []alerts.Alert {
+func marketAlerts() []alerts.Alert {
 	return []alerts.Alert{
 		{ID: "a-408", Unit: "408", ECU: "00", Tests: []string{"s3242.f16.t247"}, Family: "nox_catalyst_scr", Kind: analyze.Drift, Consequence: alerts.RoadCall,
 			RaisedAt: at(-2), DriftSince: ptr(at(-14)), Margin: ptr(0.08), LimitAt: limit(4, 6, 9),

@@ -52,7 +52,7 @@ func catalystOf(raw int32) series.Result {
 func TestPagesOverTheRealDetector(t *testing.T) {
 	units := []fleet.Unit{fleet.NewUnit("71"), fleet.NewUnit("72"), fleet.NewUnit("73")}
 	for i := range units {
-		units[i].VIN, units[i].Depot, units[i].TimeZone, units[i].Fuel = fmt.Sprintf("9ZZTEST74RA00007%d", i+1), "Alder Yard", "America/Chicago", "petrol"
+		units[i].VIN, units[i].Depot, units[i].TimeZone, units[i].Fuel = fmt.Sprintf("9ZZTEST74RA00007%d", i+1), "Tannery Row", "America/Chicago", "petrol"
 	}
 	roster, err := fleet.New(units)
 	if err != nil {
@@ -110,7 +110,7 @@ func TestPagesOverTheRealDetector(t *testing.T) {
 	whole.must(t, "/units/71")
 	whole.must(t, "/units/73")
 	whole.must(t, "/alerts/"+list[0].ID)
-	path := whole.post("/alerts/"+list[0].ID+"/order", "who=Odalys", same).Header().Get("Location")
+	path := whole.post("/alerts/"+list[0].ID+"/order", "who=Ilvane", same).Header().Get("Location")
 	if sheet := whole.must(t, path); !strings.Contains(sheet, "Safety first") || !strings.Contains(sheet, `class="chart"`) {
 		t.Error("the sheet lacks its safety block or its chart")
 	}

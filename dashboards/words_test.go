@@ -61,7 +61,7 @@ func TestWindow(t *testing.T) {
 }
 
 func TestWhySaysThreeThings(t *testing.T) {
-	s := open(t, quillmere(), quillmereBook(t))
+	s := open(t, market(), marketBook(t))
 	tr := s.yard.traces["217"][series.Key{Unit: "217", ECU: "7e8", Test: "m3b.tc0"}]
 	got := s.why(tr, time.UTC)
 	if len(got) != 3 {
@@ -83,12 +83,12 @@ func TestWhySaysThreeThings(t *testing.T) {
 }
 
 func TestConditionNeverCallsNoDataHealthy(t *testing.T) {
-	s := open(t, quillmere(), quillmereBook(t))
+	s := open(t, market(), marketBook(t))
 	y := s.yard
-	y.enrol("901", "Alder Yard", "") // reports, but nothing with a limit
-	y.enrol("902", "Alder Yard", "") // not run since a clear
+	y.enrol("901", "Tannery Row", "") // reports, but nothing with a limit
+	y.enrol("902", "Tannery Row", "") // not run since a clear
 	y.states["902"] = []analyze.Now{{Key: series.Key{Unit: "902"}, State: series.StateNotRun, LastRead: today}}
-	y.enrol("903", "Alder Yard", "") // reports, last fresh result long ago
+	y.enrol("903", "Tannery Row", "") // reports, last fresh result long ago
 	y.states["903"] = []analyze.Now{{State: series.StateOK, LastRead: today, LastFresh: at(-41)}}
 	for unit, want := range map[string]string{
 		"201": watched, "305": silent, "224": silent, "nobody": silent, "410": learning, "901": unprotected, "902": unprotected, "903": unprotected,
