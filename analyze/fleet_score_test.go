@@ -53,11 +53,10 @@ func (h polls) Polls(_ context.Context, vins, devices []string, until time.Time)
 func decode(t testing.TB, r *report.Report) *series.Poll {
 	msgs := make([]obd.Message, len(r.Messages))
 	for i, m := range r.Messages {
-		data, err := obd.ParseHex(m.Data)
-		if err != nil {
-			t.Fatal(err)
+		if m.Fault != "" {
+			t.Fatal(m.Fault)
 		}
-		msgs[i] = obd.Message{From: m.From, PGN: m.PGN, Data: data}
+		msgs[i] = obd.Message{From: m.From, PGN: m.PGN, Data: m.Data}
 	}
 	d := obd.Decode(r.Bus, msgs, nil)
 	p := &series.Poll{

@@ -48,15 +48,10 @@ func build(m *broker.Msg, r *report.Report, roster *fleet.Roster, cat *obd.Catal
 	for i := range r.Messages {
 		in := &r.Messages[i]
 		if in.Fault != "" {
-			t.reject(m, r, i, Undecodable, in.Fault, []byte(in.Data))
+			t.reject(m, r, i, Undecodable, in.Fault, in.Raw)
 			continue
 		}
-		data, err := obd.ParseHex(in.Data)
-		if err != nil {
-			t.reject(m, r, i, Undecodable, err.Error(), []byte(in.Data))
-			continue
-		}
-		msgs = append(msgs, obd.Message{From: in.From, PGN: in.PGN, Data: data})
+		msgs = append(msgs, obd.Message{From: in.From, PGN: in.PGN, Data: in.Data})
 		index = append(index, i)
 	}
 	d := obd.Decode(r.Bus, msgs, cat)

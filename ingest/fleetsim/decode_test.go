@@ -21,17 +21,13 @@ func decode(t *testing.T, payload []byte) (*report.Report, *obd.Report) {
 	var msgs []obd.Message
 	for _, m := range r.Messages {
 		if m.Fault != "" {
-			t.Fatalf("report %s: message %s: %s", r.ID, m.Data, m.Fault)
+			t.Fatalf("report %s: message %s: %s", r.ID, m.Raw, m.Fault)
 		}
-		b, err := hex.DecodeString(m.Data)
-		if err != nil {
-			t.Fatalf("report %s: %v", r.ID, err)
-		}
-		msgs = append(msgs, obd.Message{From: m.From, PGN: m.PGN, Data: b})
+		msgs = append(msgs, obd.Message{From: m.From, PGN: m.PGN, Data: m.Data})
 	}
 	rep := obd.Decode(r.Bus, msgs, nil)
 	for _, bad := range rep.Errors() {
-		t.Fatalf("report %s: message %d %s: %v", r.ID, bad.Message, r.Messages[bad.Message].Data, bad.Err)
+		t.Fatalf("report %s: message %d %x: %v", r.ID, bad.Message, r.Messages[bad.Message].Data, bad.Err)
 	}
 	return r, rep
 }
@@ -192,7 +188,7 @@ func TestRepeatedPollsAreIdentical(t *testing.T) {
 func resultText(r *report.Report, m *monitor) string {
 	var all []string
 	for _, msg := range r.Messages {
-		b, _ := hex.DecodeString(msg.Data)
+		b := msg.Data
 		switch {
 		case msg.PGN == pgnDM30:
 			for o := 0; o+12 <= len(b); o += 12 {
@@ -203,7 +199,7 @@ func resultText(r *report.Report, m *monitor) string {
 		case msg.PGN != series.None || b[0] != 0x46:
 		case len(b) == 7:
 			if b[1] == m.id.mid && b[2]&0x7F == m.id.tid {
-				all = append(all, msg.Data)
+				all = append(all, hex.EncodeToString(b))
 			}
 		default:
 			for o := 1; o+9 <= len(b); o += 9 {

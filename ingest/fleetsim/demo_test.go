@@ -1,7 +1,6 @@
 package fleetsim
 
 import (
-	"encoding/hex"
 	"math"
 	"slices"
 	"strings"
@@ -196,13 +195,13 @@ func TestOlderBusLeakPump(t *testing.T) {
 			continue
 		}
 		for _, m := range s.Report.Messages {
-			b, _ := hex.DecodeString(m.Data)
+			b := m.Data
 			if b[0] != 0x46 || b[1] != 0x61 || b[2] != 0x80 {
 				continue
 			}
 			res := obd.Decode(series.ISO9141, []obd.Message{{From: m.From, PGN: series.None, Data: b}}, nil).Results()[0]
 			if res.Test != "t61.c00" || res.Passed != series.True || math.Abs(res.Margin-0.92) > 0.08 || !math.IsNaN(res.Max) {
-				t.Errorf("%s: %s margin %.3f", m.Data, res.Test, res.Margin)
+				t.Errorf("%x: %s margin %.3f", m.Data, res.Test, res.Margin)
 			}
 			return
 		}

@@ -1,11 +1,9 @@
 package fleetsim
 
 import (
-	"encoding/hex"
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"marginline/ingest/report"
@@ -30,12 +28,12 @@ func (p *page) fuel() float64 {
 
 // can adds a message that begins with a service byte.
 func (p *page) add(from string, data ...byte) {
-	p.messages = append(p.messages, report.Message{From: from, PGN: series.None, Data: strings.ToUpper(hex.EncodeToString(data))})
+	p.messages = append(p.messages, report.Message{From: from, PGN: series.None, Data: slices.Clone(data)})
 }
 
 // group adds the payload of a parameter group.
 func (p *page) group(from string, pgn int32, data ...byte) {
-	p.messages = append(p.messages, report.Message{From: from, PGN: pgn, Data: strings.ToUpper(hex.EncodeToString(data))})
+	p.messages = append(p.messages, report.Message{From: from, PGN: pgn, Data: slices.Clone(data)})
 }
 
 // write makes the report of a poll. first says that it is the day's first: identity and counters come with

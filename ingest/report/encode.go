@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"time"
+	"unicode/utf8"
 
 	"marginline/ingest/series"
 )
@@ -12,11 +13,8 @@ import (
 // Encode writes the JSON form on one line, without a line end. Absent fields are left out. A report that
 // Parse would refuse is an error, so that nothing unreadable is published by us.
 func (r *Report) Encode() ([]byte, error) {
-	if bad := r.missing(); bad != nil {
-		return nil, fmt.Errorf("report %q: %w", r.ID, bad)
-	}
-	if !DeviceName(r.Device) {
-		return nil, fmt.Errorf("report %q: %w", r.ID, wrong("device", "%q: want 1 to 64 of A-Z a-z 0-9 _ -", r.Device))
+	if err := r.sendable(); err != nil {
+		return nil, err
 	}
 	out := struct {
 		ID          string    `json:"id"`
@@ -37,10 +35,7 @@ func (r *Report) Encode() ([]byte, error) {
 		out.Received = r.Received.UTC().Format(time.RFC3339Nano)
 	}
 	for i, m := range r.Messages {
-		if m.Fault != "" {
-			return nil, fmt.Errorf("report %q: message %d: %s", r.ID, i, m.Fault)
-		}
-		out.Messages[i] = message{From: m.From, Data: m.Data}
+		out.Messages[i] = message{From: m.From, Data: fmt.Sprintf("%X", m.Data)}
 		if m.PGN != series.None {
 			out.Messages[i].PGN = &m.PGN
 		}
@@ -49,10 +44,49 @@ func (r *Report) Encode() ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("report %q: %w", r.ID, err)
 	}
-	if len(text) > MaxBytes || len(r.Messages) > MaxMessages {
-		return nil, fmt.Errorf("report %q: %d messages in %d bytes: at most %d in %d", r.ID, len(r.Messages), len(text), MaxMessages, MaxBytes)
+	if err := r.fits(len(text)); err != nil {
+		return nil, err
 	}
 	return text, nil
+}
+
+// sendable says why Parse would refuse what an encoder makes of the report.
+func (r *Report) sendable() error {
+	bad := r.missing()
+	if bad == nil && !DeviceName(r.Device) {
+		bad = wrong("device", "%q: want 1 to 64 of A-Z a-z 0-9 _ -", r.Device)
+	}
+	for _, f := range [...]struct{ name, text string }{{"id", r.ID}, {"vin", r.VIN}} {
+		switch {
+		case bad != nil:
+		case len(f.text) > maxID:
+			bad = wrong(f.name, "%d bytes: at most %d", len(f.text), maxID)
+		case !utf8.ValidString(f.text):
+			bad = wrong(f.name, "%q: not valid UTF-8", f.text)
+		}
+	}
+	if bad != nil {
+		return fmt.Errorf("report %q: %w", r.ID, bad)
+	}
+	for i := range r.Messages {
+		switch m := &r.Messages[i]; {
+		case m.Fault != "":
+			return fmt.Errorf("report %q: message %d: %s", r.ID, i, m.Fault)
+		case !utf8.ValidString(m.From):
+			return fmt.Errorf("report %q: message %d: from %q is not valid UTF-8", r.ID, i, m.From)
+		case m.PGN != series.None && (m.PGN < 0 || m.PGN > maxPGN):
+			return fmt.Errorf("report %q: message %d: pgn %d, want a whole number from 0 to %d", r.ID, i, m.PGN, maxPGN)
+		}
+	}
+	return nil
+}
+
+// fits checks the bounds of an encoded report of so many bytes.
+func (r *Report) fits(bytes int) error {
+	if bytes > MaxBytes || len(r.Messages) > MaxMessages {
+		return fmt.Errorf("report %q: %d messages in %d bytes: at most %d in %d", r.ID, len(r.Messages), bytes, MaxMessages, MaxBytes)
+	}
+	return nil
 }
 
 type message struct {

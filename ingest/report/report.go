@@ -3,7 +3,7 @@ package report
 import (
 	_ "embed"
 	"math"
-	"regexp"
+	"strings"
 	"time"
 
 	"marginline/ingest/series"
@@ -22,6 +22,11 @@ const (
 //go:embed report.schema.json
 var Schema []byte
 
+// Proto is the schema (proto3) of the protobuf form, message marginline.v1.Report.
+//
+//go:embed report.proto
+var Proto []byte
+
 // A Report is one message of a dongle.
 type Report struct {
 	ID                      string
@@ -38,18 +43,26 @@ type Report struct {
 type Message struct {
 	From  string // CAN id, ECU or source address, hex, as sent
 	PGN   int32  // J1939 parameter group number; series.None when not given
-	Data  string // hex as sent, service byte first; the JSON of the whole element when Fault is set
-	Fault string // why the element cannot be a message; "" when it can
+	Data  []byte // service byte first; J1939: the payload of the parameter group. Nil when Fault is set
+	Fault string // why it cannot be a message; "" when it can
+	Raw   []byte // as sent, when Fault is set: text that is no hex, else the JSON or protobuf of the element
 }
-
-var deviceName = regexp.MustCompile(`^[A-Za-z0-9_-]{1,64}$`)
 
 // DeviceName says whether s can name a dongle: 1 to 64 letters, digits, underscores and hyphens, so that
 // it is one token of a NATS subject and one level of an MQTT topic.
-func DeviceName(s string) bool { return deviceName.MatchString(s) }
+func DeviceName(s string) bool {
+	for i := range len(s) {
+		switch c := s[i]; {
+		case c >= 'a' && c <= 'z', c >= 'A' && c <= 'Z', c >= '0' && c <= '9', c == '_', c == '-':
+		default:
+			return false
+		}
+	}
+	return len(s) >= 1 && len(s) <= 64
+}
 
 // Digest is a stable 64-bit FNV-1a hash of the content: the same for two reports that say the same,
-// whatever their white space, field order, letter case of hex, and `received`.
+// whatever their form, white space, field order, letter case of hex, and `received`.
 func (r *Report) Digest() uint64 {
 	h := digest(offset64)
 	h.text(r.ID)
@@ -63,12 +76,15 @@ func (r *Report) Digest() uint64 {
 	h.number(uint64(len(r.Messages)))
 	for i := range r.Messages {
 		m := &r.Messages[i]
-		h.hex(m.From)
+		h.hex([]byte(m.From))
 		h.number(uint64(uint32(m.PGN)))
-		if m.Fault != "" {
-			h.text(m.Data)
-		} else {
-			h.hex(m.Data)
+		switch {
+		case m.Fault == "":
+			h.digits(m.Data)
+		case strings.HasPrefix(m.Fault, badHex):
+			h.hex(m.Raw)
+		default:
+			h.text(string(m.Raw))
 		}
 	}
 	return uint64(h)
@@ -101,7 +117,7 @@ func (h *digest) text(s string) {
 }
 
 // hex leaves out white space and letter case, which carry nothing.
-func (h *digest) hex(s string) {
+func (h *digest) hex(s []byte) {
 	n := uint64(0)
 	for i := range len(s) {
 		c := s[i]
@@ -115,6 +131,16 @@ func (h *digest) hex(s string) {
 		n++
 	}
 	h.number(n)
+}
+
+// digits is hex of what the bytes are written as, so that a report has one digest in both forms.
+func (h *digest) digits(data []byte) {
+	const lower = "0123456789abcdef"
+	for _, b := range data {
+		h.byte(lower[b>>4])
+		h.byte(lower[b&15])
+	}
+	h.number(2 * uint64(len(data)))
 }
 
 func (h *digest) real(v float64) {

@@ -34,8 +34,8 @@ func TestParse(t *testing.T) {
 		Received: time.Date(2026, 3, 2, 5, 15, 0, 250e6, time.UTC),
 		Bus:      series.CAN, OdometerKm: 48211.4, EngineHours: 1830.5,
 		Messages: []Message{
-			{From: "7E8", PGN: series.None, Data: "41 41 00 07 65 04"},
-			{From: "00", PGN: 41984, Data: "F7AA0C10"},
+			{From: "7E8", PGN: series.None, Data: []byte{0x41, 0x41, 0x00, 0x07, 0x65, 0x04}},
+			{From: "00", PGN: 41984, Data: []byte{0xF7, 0xAA, 0x0C, 0x10}},
 		},
 	}
 	if diff := cmp.Diff(want, got); diff != "" {
@@ -144,12 +144,12 @@ func TestParse_BadElement(t *testing.T) {
 		faults = append(faults, m.Fault)
 	}
 	want := []string{"", "not a message: a number, want an object", `not a message: field "data": a number: want a string`, "not a message: no data",
-		"not a message: pgn 262144, want a whole number from 0 to 262143", "not a message: pgn 1.5, want a whole number from 0 to 262143", "",
+		"not a message: pgn 262144, want a whole number from 0 to 262143", "not a message: pgn 1.5, want a whole number from 0 to 262143", `hex: 'z' at place 0 is no digit`,
 		"not a message: data given twice"}
 	if diff := cmp.Diff(want, faults); diff != "" {
 		t.Error(diff)
 	}
-	if r.Messages[2].Data != `{"data":7}` || r.Messages[3].From != "7E9" {
+	if string(r.Messages[2].Raw) != `{"data":7}` || string(r.Messages[6].Raw) != "zz" || r.Messages[3].From != "7E9" {
 		t.Errorf("what was sent is not kept: %+v", r.Messages)
 	}
 }
@@ -294,7 +294,7 @@ func FuzzScanner(f *testing.F) {
 		if valid && value[0] == '"' {
 			var want string
 			json.Unmarshal(in, &want)
-			if got, err := unquote(value); err != nil || got != want {
+			if got, err := unquote(value); err != nil || string(got) != want {
 				t.Fatalf("%q: %q, %v", in, got, err)
 			}
 		}
@@ -338,6 +338,24 @@ func FuzzParse(f *testing.F) {
 		}
 		if back.Digest() != r.Digest() {
 			t.Fatal("digest changed")
+		}
+		for _, at := range []time.Time{r.Time, r.Received} { // what a Timestamp cannot say
+			if at.Unix() < stampFirst || at.Unix() > stampLast {
+				return
+			}
+		}
+		b, err := r.EncodeProto()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if back, err = Parse(b); err != nil {
+			t.Fatalf("%x: %v", b, err)
+		}
+		if diff := cmp.Diff(r, back, cmpopts.EquateNaNs(), cmpopts.EquateEmpty()); diff != "" {
+			t.Fatal(diff)
+		}
+		if back.Digest() != r.Digest() {
+			t.Fatal("another digest in protobuf")
 		}
 	})
 }

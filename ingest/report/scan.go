@@ -215,15 +215,16 @@ func (s *scanner) string() error {
 	return io.ErrUnexpectedEOF
 }
 
-// unquote gives what a valid string in quotes says. Bytes that are no UTF-8 become U+FFFD.
-func unquote(quoted []byte) (string, error) {
+// unquote gives what a valid string in quotes says, as part of it where that is possible. Bytes that are no
+// UTF-8 become U+FFFD.
+func unquote(quoted []byte) ([]byte, error) {
 	inner := quoted[1 : len(quoted)-1]
 	if bytes.IndexByte(inner, '\\') < 0 && utf8.Valid(inner) {
-		return string(inner), nil
+		return inner, nil
 	}
 	var out string
 	err := json.Unmarshal(quoted, &out)
-	return out, err
+	return []byte(out), err
 }
 
 // names are the field names of a report, so that reading them allocates nothing.
@@ -235,7 +236,8 @@ func unquoteName(quoted []byte) (string, error) {
 			return n, nil
 		}
 	}
-	return unquote(quoted)
+	name, err := unquote(quoted)
+	return string(name), err
 }
 
 // kind names what a value is, for people.
