@@ -9,7 +9,8 @@ import (
 // answer runs a judged statement and passes up to most rows to the sink. What is put before the text of
 // the query ends in a line end, so that explain can tell the place of an error in the text as written.
 func (e *Engine) answer(ctx context.Context, conn *sql.Conn, st *statement, to Sink, most int) (n int, more bool, err error) {
-	text, names := st.text, []string(nil)
+	var text string
+	var names []string
 	switch {
 	case st.explain != "":
 		text, to = st.explain+"\n"+st.text, &planLines{to: to}

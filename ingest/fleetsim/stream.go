@@ -22,7 +22,6 @@ type parcel struct {
 	received time.Time
 	order    uint64 // vehicle and ordinal: ties are settled the same way every time
 	poll     poll
-	device   string
 	id       string // another id for the same content; "" for the report's own
 	wrong    time.Time
 }

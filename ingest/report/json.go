@@ -93,9 +93,9 @@ func (r *Report) setMessages(value []byte) (bad *FieldError) {
 	switch value[0] {
 	case 'n':
 		return nil
+	case '[':
 	default:
 		return wrong("messages", "%s: want an array", kind(value))
-	case '[':
 	}
 	// One piece of memory for the bytes of all messages: two digits of text make one.
 	p := &elements{data: make([]byte, 0, len(value)/2)}
