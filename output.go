@@ -13,6 +13,8 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+
+	query "marginline/sql"
 )
 
 // A listing is data that a command prints: named columns and rows of plain values.
@@ -65,7 +67,7 @@ func (l *listing) csv(w io.Writer) error {
 		for i, v := range row {
 			cells[i] = cell(v)
 			if s, text := v.(string); text {
-				cells[i] = harmless(s)
+				cells[i] = query.Harmless(s)
 			}
 		}
 		cw.Write(cells)
@@ -80,14 +82,6 @@ func writeJSON(w io.Writer, v any) error {
 	enc.SetEscapeHTML(false)
 	enc.SetIndent("", " ")
 	return enc.Encode(v)
-}
-
-// harmless keeps a spreadsheet from running a text cell as a formula.
-func harmless(s string) string {
-	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
-		return "'" + s
-	}
-	return s
 }
 
 func (l *listing) json(w io.Writer) error {

@@ -27,7 +27,7 @@ func NewCSV(w io.Writer) *CSV {
 func (c *CSV) Columns(columns []Column) error {
 	c.out = c.out[:0]
 	for _, col := range columns {
-		c.out = append(c.out, harmless(col.Name))
+		c.out = append(c.out, Harmless(col.Name))
 	}
 	return c.w.Write(c.out)
 }
@@ -39,7 +39,7 @@ func (c *CSV) Row(row []any) error {
 		s := text(v)
 		switch v.(type) {
 		case string, []any, map[string]any:
-			s = harmless(s)
+			s = Harmless(s)
 		}
 		c.out = append(c.out, s)
 	}
@@ -57,8 +57,8 @@ func (c *CSV) Close() error {
 	return c.w.Error()
 }
 
-// harmless keeps a spreadsheet from running text as a formula.
-func harmless(s string) string {
+// Harmless keeps a spreadsheet from running text as a formula: such text gets an apostrophe in front.
+func Harmless(s string) string {
 	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
 		return "'" + s
 	}
