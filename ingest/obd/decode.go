@@ -73,7 +73,7 @@ type decoder struct {
 	older      []pending // results whose second limit may come in another message
 	parts      []*part
 	conditions []condition
-	wide       map[uint32]string // names of 29-bit senders, kept from report to report
+	wide       []wideSender // kept from report to report
 
 	// Items past the end are blank but for what every result sets; mixed says that the report at hand has
 	// others, which are wiped before the next one. moved: the items do not show the results where they are.
@@ -88,6 +88,12 @@ type decoder struct {
 
 // A block is the results of one message: n of them from first on, shown by the items from item on.
 type block struct{ first, item, n, node int }
+
+// A wideSender is a 29-bit id and its name.
+type wideSender struct {
+	id   uint32
+	name string
+}
 
 // A node is one responder and what it tells of itself.
 type node struct {
@@ -217,15 +223,16 @@ func (d *decoder) nameOf(id uint32, digits int) string {
 	if digits != wideID {
 		return shortName(id, digits)
 	}
-	name, ok := d.wide[id]
-	if !ok {
-		if d.wide == nil || len(d.wide) >= 1<<10 { // whoever sends at random shall not fill the memory
-			d.wide = map[uint32]string{}
+	for i := range d.wide {
+		if d.wide[i].id == id {
+			return d.wide[i].name
 		}
-		name = wideName(id)
-		d.wide[id] = name
 	}
-	return name
+	if len(d.wide) == 32 { // whoever sends at random shall not fill the memory
+		d.wide = d.wide[:0]
+	}
+	d.wide = append(d.wide, wideSender{id, wideName(id)})
+	return d.wide[len(d.wide)-1].name
 }
 
 // item adds an item of the message at hand.
@@ -249,10 +256,11 @@ func (d *decoder) results(n int) []series.Result {
 	}
 	rep.results, rep.Items = rep.results[:first+n], rep.Items[:item+n]
 	d.blocks = append(d.blocks, block{first, item, n, d.node})
-	rows := rep.results[first:]
+	rows, items := rep.results[first:], rep.Items[item:]
+	index, ecu := d.index, d.ecu
 	for i := range rows {
-		it := &rep.Items[item+i]
-		it.Message, it.Kind, it.ECU, it.Result = d.index, KindResult, d.ecu, &rows[i]
+		it := &items[i]
+		it.Message, it.Kind, it.ECU, it.Result = index, KindResult, ecu, &rows[i]
 	}
 	return rows
 }

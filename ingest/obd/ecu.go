@@ -109,7 +109,13 @@ func shortName(id uint32, digits int) string {
 	return ""
 }
 
-func wideName(id uint32) string { return fmt.Sprintf("%08x", id) }
+func wideName(id uint32) string {
+	var b [8]byte
+	for i := range b {
+		b[i] = "0123456789abcdef"[id>>(28-4*i)&15]
+	}
+	return string(b[:])
+}
 
 // pgnOf takes the parameter group number out of a 29-bit id. Below PF 240 the second byte is the
 // destination and no part of the number (SAE J1939-21, from memory).

@@ -43,23 +43,28 @@ func (d *decoder) monitorResults() *fault {
 	if f := whole(len(b), 1, monitorRecord); f != nil {
 		return f
 	}
-	rows := d.results((len(b) - 1) / monitorRecord)
-	for i := range rows {
-		rec := (*[monitorRecord]byte)(b[1+monitorRecord*i:])
-		if rec[0]&0x1F == 0 {
-			return at(1+monitorRecord*i, ErrRecord, "support monitor id %02X among results", rec[0])
-		}
-		d.monitorResult(&rows[i], rec[0], (*[8]byte)(rec[1:]))
-	}
-	return nil
+	return d.monitorRecords(1, monitorRecord, 0)
 }
 
-// monitorResult fills a result of a monitor from test id, unit-and-scaling id, value, minimum, maximum.
-func (d *decoder) monitorResult(r *series.Result, mid byte, b *[8]byte) {
-	r.ECU, r.Test, r.CalID, r.DTC = d.ecu, testKey(mid, b[0]), "", ""
-	r.MID, r.TID, r.CID, r.SPN, r.FMI, r.Slot = int32(mid), int32(b[0]), series.None, series.None, series.None, series.None
-	r.Runs, r.Done = series.None, series.Unknown
-	scaleByUnit(r, int32(b[1]), (*[6]byte)(b[2:]))
+// monitorRecords reads records of the given size up to the end of the message. Each ends with test id, unit-
+// and-scaling id, value, minimum and maximum; the byte before is the monitor id where there is one.
+func (d *decoder) monitorRecords(head, size int, mid byte) *fault {
+	b, ecu := d.data, d.ecu
+	rows := d.results((len(b) - head) / size)
+	for i := range rows {
+		o := head + size*(i+1) - 8
+		if size > 8 {
+			if mid = b[o-1]; mid&0x1F == 0 {
+				return at(o-1, ErrRecord, "support monitor id %02X among results", mid)
+			}
+		}
+		rec, r := (*[8]byte)(b[o:]), &rows[i]
+		r.ECU, r.Test, r.CalID, r.DTC = ecu, testKey(mid, rec[0]), "", ""
+		r.MID, r.TID, r.CID, r.SPN, r.FMI, r.Slot = int32(mid), int32(rec[0]), series.None, series.None, series.None, series.None
+		r.Runs, r.Done = series.None, series.Unknown
+		scaleByUnit(r, int32(rec[1]), (*[6]byte)(rec[2:]))
+	}
+	return nil
 }
 
 // scaleByUnit fills a result from six bytes and a unit-and-scaling id. Ids above FF (two-byte ids of SAE

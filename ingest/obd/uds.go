@@ -49,20 +49,12 @@ func (d *decoder) monitorIdentifier() *fault {
 		return nil
 	}
 	if d.echoed(mid) {
-		rows := d.results((len(b) - 1) / 10)
-		for i := range rows {
-			d.monitorResult(&rows[i], mid, (*[8]byte)(b[1+10*i+2:]))
-		}
-		return nil
+		return d.monitorRecords(1, 10, mid)
 	}
 	if f := whole(len(b), 3, 8); f != nil {
 		return f
 	}
-	rows := d.results((len(b) - 3) / 8)
-	for i := range rows {
-		d.monitorResult(&rows[i], mid, (*[8]byte)(b[3+8*i:]))
-	}
-	return nil
+	return d.monitorRecords(3, 8, mid)
 }
 
 // echoed says whether each record repeats the identifier. The length cannot tell: 51 and 91 bytes fit both.

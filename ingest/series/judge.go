@@ -58,86 +58,71 @@ type Verdict struct {
 // J1939-73 DM30 and J1939-71 for its ranges, 13 CCR 1968.2(g)(4.5) for zero after a clear; all from
 // memory of the documents.
 func Judge(c Coding, raw Raw, ratio bool) Verdict {
-	state, passed, margin, no := judge(c, raw, ratio)
-	return Verdict{State: state, Passed: passed, Margin: margin, NoMin: no&noMin != 0, NoMax: no&noMax != 0, NoRead: no&noRead != 0}
+	r := Result{Coding: c, Raw: raw}
+	r.Measure(1, 0, ratio)
+	return Verdict{State: r.State, Passed: r.Passed, Margin: r.Margin, NoMin: r.Min != r.Min, NoMax: r.Max != r.Max, NoRead: r.Value != r.Value}
 }
 
-// Measure judges the raw fields of a result by its coding, and scales them: value = raw*scale + offset. The
-// product is rounded before the sum, so that all machines give the same bits.
+// Measure judges the raw fields of a result by its coding, as Judge says, and scales them: value = raw*scale
+// + offset. The product is rounded before the sum, so that all machines give the same bits. It writes into
+// the result, since a Verdict that goes through memory costs more than all the rules.
 func (r *Result) Measure(scale, offset float64, ratio bool) {
-	raw := r.Raw
-	state, passed, margin, no := judge(r.Coding, raw, ratio)
-	r.State, r.Passed, r.Margin = state, passed, margin
-	value, lo, hi := math.NaN(), math.NaN(), math.NaN()
-	if no&noRead == 0 {
-		value = float64(float64(raw.Value)*scale) + offset
+	x, lo, hi := r.Raw.Value, r.Raw.Min, r.Raw.Max
+	no := &noLimit[r.Coding&7]
+	isMin, isMax := lo != no.min && lo != no.minToo && lo != None, hi != no.max && hi != None
+	r.Min, r.Max = math.NaN(), math.NaN()
+	if isMin {
+		r.Min = float64(float64(lo)*scale) + offset
 	}
-	if no&noMin == 0 {
-		lo = float64(float64(raw.Min)*scale) + offset
+	if isMax {
+		r.Max = float64(float64(hi)*scale) + offset
 	}
-	if no&noMax == 0 {
-		hi = float64(float64(raw.Max)*scale) + offset
-	}
-	r.Value, r.Min, r.Max = value, lo, hi
-}
-
-// What of the raw fields is absent.
-const (
-	noMin uint8 = 1 << iota
-	noMax
-	noRead
-)
-
-// judge is Judge with results that fit registers: what goes through memory costs more than all the rules.
-func judge(c Coding, raw Raw, ratio bool) (state State, passed Tri, margin float64, no uint8) {
-	none := &noLimit[c&7]
-	if raw.Min == none.min || raw.Min == none.minToo || raw.Min == None {
-		no = noMin
-	}
-	if raw.Max == none.max || raw.Max == None {
-		no |= noMax
-	}
-	passed, margin = Unknown, math.NaN()
-	if raw.Value == 0 && zeroOrNone(raw.Min) && zeroOrNone(raw.Max) {
-		return StateNotRun, passed, margin, no
-	}
-	if raw.Value == None || c > Signed && unread(c, raw) {
-		if c == ScaledSlot && raw.Value == slotNotRun && raw.Min == allOnes && raw.Max == allOnes {
-			return StateNotRun, passed, margin, no | noRead
+	r.Passed, r.Margin = Unknown, math.NaN()
+	if x == None || r.Coding > Signed && unread(r.Coding, r.Raw) {
+		r.State, r.Value = StateInvalid, math.NaN()
+		if r.Coding == ScaledSlot && x == slotNotRun && lo == allOnes && hi == allOnes {
+			r.State = StateNotRun
 		}
-		return StateInvalid, passed, margin, no | noRead
+		return
 	}
-	switch no {
-	case noMin | noMax:
-		state = StateNoLimit
-	case noMin:
-		passed = TriOf(raw.Value <= raw.Max)
-		if ratio && raw.Max != 0 {
-			margin = 1 - float64(raw.Value)/float64(raw.Max)
+	r.Value = float64(float64(x)*scale) + offset
+	switch {
+	case x == 0 && zeroOrNone(lo) && zeroOrNone(hi):
+		r.State = StateNotRun
+	case isMin && isMax:
+		r.between(x, lo, hi)
+	case isMax:
+		r.State, r.Passed = StateOK, TriOf(x <= hi)
+		if ratio && hi != 0 {
+			r.Margin = 1 - float64(x)/float64(hi)
 		}
-	case noMax:
-		passed = TriOf(raw.Value >= raw.Min)
+	case isMin:
+		r.State, r.Passed = StateOK, TriOf(x >= lo)
 		switch {
 		case !ratio:
-		case raw.Value < raw.Min:
-			margin = float64(raw.Value)/float64(raw.Min) - 1
-		case raw.Value != 0:
-			margin = 1 - float64(raw.Min)/float64(raw.Value)
+		case x < lo:
+			r.Margin = float64(x)/float64(lo) - 1
+		case x != 0:
+			r.Margin = 1 - float64(lo)/float64(x)
 		}
 	default:
-		switch {
-		case raw.Min < raw.Max:
-			passed = TriOf(raw.Value >= raw.Min && raw.Value <= raw.Max)
-			margin = float64(min(raw.Value-raw.Min, raw.Max-raw.Value)) / (float64(raw.Max-raw.Min) / 2)
-		case raw.Min > raw.Max:
-			state = StateInvalid
-		case raw.Value == raw.Min:
-			state = StateConstant
-		default: // one value is allowed, and this is another
-			passed = False
-		}
+		r.State = StateNoLimit
 	}
-	return state, passed, margin, no
+}
+
+// between judges a value against two real limits.
+func (r *Result) between(x, lo, hi int32) {
+	switch {
+	case lo < hi:
+		r.State, r.Passed = StateOK, TriOf(x >= lo && x <= hi)
+		r.Margin = float64(min(x-lo, hi-x)) / (float64(hi-lo) / 2)
+	case lo > hi:
+		r.State = StateInvalid
+	case x == lo:
+		r.State = StateConstant
+	default: // one value is allowed, and this is another
+		r.State, r.Passed = StateOK, False
+	}
 }
 
 // noLimit holds, of each coding, the values that are none as a minimum and as a maximum.
