@@ -28,21 +28,32 @@ type rosterTaken struct {
 
 func importCommand() *cobra.Command {
 	var roster string
+	var logs canLogs
 	cmd := &cobra.Command{
-		Use:   "import [--roster FILE] FILE...",
-		Short: "take recorded reports through the whole pipeline",
+		Use:   "import [--roster FILE] [--device DEVICE] FILE...",
+		Short: "take recorded reports or CAN logs through the whole pipeline",
 		Long: `Takes recorded reports (one JSON object a line; .gz and .zst are unpacked) through the whole pipeline:
 log, decoder, lake, detector, alert book. Returns when everything is committed and alerts are raised.
 A report that is there already is left alone, so an import that broke off is simply run again.
-"-" reads standard input.`,
+"-" reads standard input.
+
+A file named *.log or *.candump (.gz and .zst of these too) is a recording of CAN frames as text, one
+"(time) interface ID#DATA" a line; --device names the dongle that recorded it. Messages are reassembled
+(ISO 15765-2, SAE J1939-21) and grouped into reports; what cannot be reassembled ends in the quarantine.`,
 		Example: `  marginline import --roster roster.csv reports.ndjson.gz
+  marginline import --device dgl-0217 morning.log
   zcat reports-*.gz | marginline import -`,
 	}
 	dataFlag(cmd)
 	cmd.Flags().StringVar(&roster, "roster", "", "roster (CSV) to take first")
+	cmd.Flags().StringVar(&logs.device, "device", "", "dongle that recorded the CAN logs")
+	cmd.Flags().StringVar(&logs.vin, "vin", "", "vehicle of the CAN logs; default: what the vehicle itself says, else the roster by the device")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		if len(args) == 0 && roster == "" {
 			return errors.New("import: nothing to import: give report files, --roster FILE, or both")
+		}
+		if err := logs.check(args); err != nil {
+			return &misuse{err}
 		}
 		return withClient(func(ctx context.Context, cmd *cobra.Command, c *client, files []string) error {
 			var errs []error
@@ -50,7 +61,7 @@ A report that is there already is left alone, so an import that broke off is sim
 				errs = append(errs, sendRoster(ctx, cmd, c, roster))
 			}
 			if len(files) > 0 {
-				errs = append(errs, sendReports(ctx, cmd, c, files))
+				errs = append(errs, sendReports(ctx, cmd, c, files, &logs))
 			}
 			return errors.Join(errs...)
 		})(cmd, args)
@@ -84,12 +95,13 @@ func sendRoster(ctx context.Context, cmd *cobra.Command, c *client, path string)
 }
 
 // sendReports streams the files, one after the other, to the owner of the data folder.
-func sendReports(ctx context.Context, cmd *cobra.Command, c *client, files []string) error {
+func sendReports(ctx context.Context, cmd *cobra.Command, c *client, files []string, logs *canLogs) error {
 	bar := newProgress(cmd.ErrOrStderr(), "import", sizeOf(files))
-	body := &fileStream{files: files, stdin: cmd.InOrStdin(), seen: bar.add}
+	body := &fileStream{files: files, stdin: cmd.InOrStdin(), seen: bar.add, convert: logs.convert}
 	defer body.Close()
 	r, err := c.do(ctx, "POST", "/import", nil, body)
 	bar.end()
+	logs.tell(cmd.ErrOrStderr())
 	if body.err != nil {
 		return body.err // the file's own trouble says more than the broken request
 	}

@@ -17,6 +17,9 @@ type fileStream struct {
 	seen  func(n int) // told of the bytes read from disk, before unpacking
 	err   error
 
+	// convert makes lines of reports out of an unpacked file of another kind. May be nil.
+	convert func(name string, in io.Reader) io.Reader
+
 	cur   io.Reader
 	close []func()
 	last  byte
@@ -82,6 +85,9 @@ func (s *fileStream) open(name string) error {
 		}
 		s.close = append(s.close, z.Close)
 		r = z
+	}
+	if s.convert != nil {
+		r = s.convert(name, r)
 	}
 	s.cur = r
 	return nil
