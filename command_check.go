@@ -7,7 +7,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"marginline/ingest/lake"
-	"marginline/ingest/report"
 )
 
 func checkCommand() *cobra.Command {
@@ -26,21 +25,7 @@ func checkCommand() *cobra.Command {
 		fmt.Fprintln(cmd.ErrOrStderr(), "the configuration is good")
 		return nil
 	})
-	rep := &cobra.Command{Use: "report FILE", Short: "check that a file holds one readable report", Args: cobra.ExactArgs(1),
-		Example: "  marginline check report report.json"}
-	rep.RunE = works(func(cmd *cobra.Command, args []string) error {
-		b, err := os.ReadFile(args[0])
-		if err != nil {
-			return err
-		}
-		r, err := report.Parse(b)
-		if err != nil {
-			return fmt.Errorf("%s: %w", args[0], err)
-		}
-		fmt.Fprintf(cmd.ErrOrStderr(), "report %s of device %s: %d messages\n", r.ID, r.Device, len(r.Messages))
-		return nil
-	})
-	cmd.AddCommand(conf, rep)
+	cmd.AddCommand(conf, checkReportCommand())
 	return cmd
 }
 

@@ -22,6 +22,8 @@ type refused struct {
 type taken struct {
 	poll       *series.Poll
 	bad        []broker.Entry // single messages
+	read       *obd.Report    // what the messages tell
+	index      []int          // place in the report of each message that was decoded
 	known      bool           // VIN or device lead to a unit of the roster
 	checkDigit bool           // the VIN's check digit fits, or there is no VIN
 }
@@ -55,6 +57,7 @@ func build(m *broker.Msg, r *report.Report, roster *fleet.Roster, cat *obd.Catal
 		index = append(index, i)
 	}
 	d := obd.Decode(r.Bus, msgs, cat)
+	t.read, t.index = d, index
 	vin, no := vinOf(r, d)
 	if no != nil {
 		return nil, no
