@@ -34,8 +34,8 @@ const (
 // way as recorded reports do.
 //
 // Nothing that was meant for diagnostics is lost. A message that could not be reassembled stands in its
-// report with the reason and all its frames as text, which is no hex, so that it ends in the quarantine; a
-// line that is no frame is passed on behind its number and ends there too. Left out and counted are the
+// report as broken, with the reason and all its frames, so that it ends in the quarantine; a line that is no
+// frame is passed on behind its number and ends there too. Left out and counted are the
 // vehicle's own traffic, what the tester sends, and broadcasts that say the same again within one report.
 //
 // Ids of reports are made of device and content, so reading a recording again gives the same reports.
@@ -80,6 +80,8 @@ type canMessage struct {
 	From string `json:"from"`
 	PGN  *int32 `json:"pgn,omitempty"`
 	Data string `json:"data"`
+
+	Broken string `json:"broken,omitempty"`
 }
 
 // NewCANLog starts to read the recording of one dongle. vin may be empty.
@@ -171,7 +173,7 @@ func (c *CANLog) take(b *canBus, m *transport.Message) {
 	}
 	out := canMessage{From: m.From()}
 	if m.Err != nil {
-		out.Data = brokenText(m)
+		out.Broken, out.Data = m.Err.Error(), framesText(m)
 	} else {
 		out.Data = fmt.Sprintf("%X", m.Data)
 	}
@@ -213,12 +215,14 @@ func (c *CANLog) take(b *canBus, m *transport.Message) {
 	}
 }
 
-// brokenText is what stands for a message that could not be reassembled: the reason, then its frames.
-func brokenText(m *transport.Message) string {
+// framesText is what stands for a message that could not be reassembled: its frames, a blank between them.
+func framesText(m *transport.Message) string {
 	var s strings.Builder
-	fmt.Fprintf(&s, "not reassembled: %v; frames", m.Err)
 	for f := range m.Frames() {
-		fmt.Fprintf(&s, " %X", f)
+		if s.Len() > 0 {
+			s.WriteByte(' ')
+		}
+		fmt.Fprintf(&s, "%X", f)
 	}
 	return s.String()
 }

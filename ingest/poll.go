@@ -50,7 +50,11 @@ func build(m *broker.Msg, r *report.Report, roster *fleet.Roster, cat *obd.Catal
 	for i := range r.Messages {
 		in := &r.Messages[i]
 		if in.Fault != "" {
-			t.reject(m, r, i, Undecodable, in.Fault, in.Raw)
+			reason := Undecodable
+			if in.Broken {
+				reason = NotReassembled
+			}
+			t.reject(m, r, i, reason, in.Fault, in.Raw)
 			continue
 		}
 		msgs = append(msgs, obd.Message{From: in.From, PGN: in.PGN, Data: in.Data})

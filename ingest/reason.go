@@ -23,6 +23,7 @@ const (
 	Undecodable        Reason = "undecodable"         // no hex, or a record that does not fit its service
 	BadLength          Reason = "bad_length"          // not whole records
 	UnknownService     Reason = "unknown_service"     // no decoder for the service
+	NotReassembled     Reason = "not_reassembled"     // frames lost or out of order
 )
 
 // reasonOf maps what Parse or Decode say to a reason.

@@ -119,7 +119,7 @@ type elements struct {
 	last string                                // sender of the message before: most come from one control unit
 	each func(name string, value []byte) error // member
 
-	from, pgn, value, twice []byte // of the element at hand
+	from, pgn, value, broken, twice []byte // of the element at hand
 }
 
 func (p *elements) message(element []byte) Message {
@@ -129,7 +129,7 @@ func (p *elements) message(element []byte) Message {
 			m.Fault = "not a message: " + fmt.Sprintf(format, args...)
 		}
 	}
-	p.from, p.pgn, p.value, p.twice = nil, nil, nil, nil
+	p.from, p.pgn, p.value, p.broken, p.twice = nil, nil, nil, nil, nil
 	if element[0] != '{' {
 		fault("%s, want an object", kind(element))
 	} else {
@@ -168,6 +168,13 @@ func (p *elements) message(element []byte) Message {
 			m.PGN = int32(n)
 		}
 	}
+	var broken []byte
+	if given(p.broken) {
+		var err *FieldError
+		if broken, err = parseText("broken", p.broken); err != nil {
+			fault("%v", err)
+		}
+	}
 	if m.Fault != "" {
 		m.PGN, m.Raw = series.None, bytes.Clone(element)
 		return m
@@ -180,6 +187,9 @@ func (p *elements) message(element []byte) Message {
 	}
 	p.data = all
 	m.Data = all[start:len(all):len(all)]
+	if len(broken) > 0 {
+		m.setBroken(broken, digits)
+	}
 	return m
 }
 
@@ -192,6 +202,8 @@ func (p *elements) member(name string, value []byte) error {
 		field = &p.pgn
 	case "data":
 		field = &p.value
+	case "broken":
+		field = &p.broken
 	default:
 		return nil
 	}

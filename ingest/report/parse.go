@@ -127,3 +127,8 @@ func (r *Report) setReal(name string, v float64) {
 		r.EngineHours = v
 	}
 }
+
+// setBroken marks a message that its sender could not reassemble.
+func (m *Message) setBroken(reason, sent []byte) {
+	m.Broken, m.Fault, m.Raw = true, "not reassembled: "+string(reason), bytes.Clone(sent)
+}

@@ -25,9 +25,10 @@ const (
 	protoReceived = 9
 	protoMessages = 10
 
-	protoFrom = 1
-	protoPGN  = 2
-	protoData = 3
+	protoFrom   = 1
+	protoPGN    = 2
+	protoData   = 3
+	protoBroken = 4
 )
 
 // protoFields gives name and wire type of the fields of a report, by number.
@@ -199,7 +200,7 @@ func (p *protoMessage) message(element []byte) Message {
 			m.Fault = "not a message: " + fmt.Sprintf(format, args...)
 		}
 	}
-	var data []byte
+	var data, broken []byte
 	err := walk(element, func(num protowire.Number, wire protowire.Type, value []byte) {
 		switch {
 		case num == protoFrom && wire == protowire.BytesType:
@@ -220,8 +221,14 @@ func (p *protoMessage) message(element []byte) Message {
 			m.PGN = int32(n)
 		case num == protoData && wire == protowire.BytesType:
 			data = value
-		case num == protoFrom, num == protoData:
-			fault("%s is %s, want %s", [...]string{protoFrom: "from", protoData: "data"}[num], wireName(wire), wireName(protowire.BytesType))
+		case num == protoBroken && wire == protowire.BytesType:
+			if !utf8.Valid(value) {
+				fault("broken %q is not valid UTF-8", shorten(value))
+				return
+			}
+			broken = value
+		case num == protoFrom, num == protoData, num == protoBroken:
+			fault("%s is %s, want %s", [...]string{protoFrom: "from", protoData: "data", protoBroken: "broken"}[num], wireName(wire), wireName(protowire.BytesType))
 		case num == protoPGN:
 			fault("pgn is %s, want %s", wireName(wire), wireName(protowire.VarintType))
 		}
@@ -236,6 +243,9 @@ func (p *protoMessage) message(element []byte) Message {
 	start := len(p.data)
 	p.data = append(p.data, data...)
 	m.Data = p.data[start:len(p.data):len(p.data)]
+	if len(broken) > 0 {
+		m.setBroken(broken, data)
+	}
 	return m
 }
 

@@ -45,6 +45,11 @@ type Message struct {
 	PGN   int32  // J1939 parameter group number; series.None when not given
 	Data  []byte // service byte first; J1939: the payload of the parameter group. Nil when Fault is set
 	Fault string // why it cannot be a message; "" when it can
+
+	// Broken says that the sender could not reassemble the message; Fault holds its reason, Data what it got
+	// of the frames.
+	Broken bool
+
 	Raw   []byte // as sent, when Fault is set: text that is no hex, else the JSON or protobuf of the element
 }
 
@@ -80,6 +85,9 @@ func (r *Report) Digest() uint64 {
 		h.number(uint64(uint32(m.PGN)))
 		switch {
 		case m.Fault == "":
+			h.digits(m.Data)
+		case m.Broken:
+			h.text(m.Fault)
 			h.digits(m.Data)
 		case strings.HasPrefix(m.Fault, badHex):
 			h.hex(m.Raw)

@@ -228,7 +228,7 @@ func unquote(quoted []byte) ([]byte, error) {
 }
 
 // names are the field names of a report, so that reading them allocates nothing.
-var names = [...]string{"from", "data", "pgn", "id", "device", "vin", "time", "bus", "messages", "odometer_km", "engine_hours", "received"}
+var names = [...]string{"from", "data", "pgn", "broken", "id", "device", "vin", "time", "bus", "messages", "odometer_km", "engine_hours", "received"}
 
 func unquoteName(quoted []byte) (string, error) {
 	for _, n := range names {
