@@ -50,7 +50,7 @@ type Message struct {
 	// of the frames.
 	Broken bool
 
-	Raw   []byte // as sent, when Fault is set: text that is no hex, else the JSON or protobuf of the element
+	Raw []byte // as sent, when Fault is set: text that is no hex, else the JSON or protobuf of the element
 }
 
 // DeviceName says whether s can name a dongle: 1 to 64 letters, digits, underscores and hyphens, so that
