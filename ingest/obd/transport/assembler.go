@@ -61,6 +61,8 @@ type session struct {
 	step     int    // payload bytes of a consecutive frame
 	last     time.Time
 	broken   *BrokenError
+	cleared  bool // the tester let all of it come (ISO 15765-2)
+	done     bool // handed over, and kept for a receiver that asks for packets again (J1939)
 }
 
 // Frame takes the next frame. Its data is copied where it is needed.
@@ -93,6 +95,10 @@ func (a *Assembler) Expire(now time.Time) {
 			}
 		}
 		if silent := now.Sub(s.last); silent > wait || -silent > wait {
+			if s.done {
+				a.release(s)
+				continue
+			}
 			a.giveUp(s, ErrTimeout, fmt.Sprintf("%v", wait))
 			continue
 		}
@@ -103,7 +109,11 @@ func (a *Assembler) Expire(now time.Time) {
 // End gives up what is under way: no more frames come.
 func (a *Assembler) End() {
 	for len(a.open) > 0 {
-		a.giveUp(a.open[0], ErrUnfinished, "")
+		if s := a.open[0]; s.done {
+			a.release(s)
+		} else {
+			a.giveUp(s, ErrUnfinished, "")
+		}
 	}
 }
 
@@ -130,12 +140,23 @@ func (a *Assembler) begin(key uint64, f *Frame, j1939 bool) *session {
 		limit = DefaultOpen
 	}
 	if len(a.open) >= limit {
-		stale := slices.MinFunc(a.open, func(x, y *session) int { return x.last.Compare(y.last) })
-		a.giveUp(stale, ErrCrowded, "")
+		stale := slices.MinFunc(a.open, func(x, y *session) int {
+			if x.done != y.done {
+				return map[bool]int{true: -1, false: 1}[x.done]
+			}
+			return x.last.Compare(y.last)
+		})
+		if stale.done {
+			a.release(stale)
+		} else {
+			a.giveUp(stale, ErrCrowded, "")
+		}
 	}
-	s := &session{}
+	var s *session
 	if n := len(a.free); n > 0 {
 		s, a.free = a.free[n-1], a.free[:n-1]
+	} else {
+		s = new(session)
 	}
 	*s = session{key: key, id: f.ID, extended: f.Extended, j1939: j1939, pgn: series.None, buf: s.buf[:0], raw: s.raw[:0]}
 	a.open = append(a.open, s)
@@ -191,7 +212,21 @@ func (a *Assembler) giveUp(s *session, kind error, detail string) {
 
 // finish hands a session over, complete or broken, and takes its memory back.
 func (a *Assembler) finish(s *session) {
-	a.open = slices.Delete(a.open, slices.Index(a.open, s), slices.Index(a.open, s)+1)
+	a.release(s)
+	a.deliver(s)
+}
+
+// release ends a session. Its memory is used again by the next one to begin.
+func (a *Assembler) release(s *session) {
+	at := slices.Index(a.open, s)
+	a.open = slices.Delete(a.open, at, at+1)
+	if cap(s.buf)+cap(s.raw) <= 8*DefaultLimit {
+		a.free = append(a.free, s)
+	}
+}
+
+// deliver hands over what a session holds.
+func (a *Assembler) deliver(s *session) {
 	m := &a.message
 	*m = Message{Time: s.last, ID: s.id, Extended: s.extended, PGN: s.pgn, J1939: s.j1939, Data: s.buf, raw: s.raw}
 	if s.j1939 {
@@ -201,9 +236,6 @@ func (a *Assembler) finish(s *session) {
 		m.Err = s.broken
 	}
 	a.hand(m)
-	if cap(s.buf)+cap(s.raw) <= 8*DefaultLimit {
-		a.free = append(a.free, s)
-	}
 }
 
 // lone hands over a frame that belongs to no message.

@@ -16,7 +16,11 @@
 // spliced, has the length and the look of good records. The rejected way was to go on at the frame that
 // came and to let the decoder judge. Frames of a dropped message are gathered until it ends and come out as
 // one Message with Err set and all its frames, so that the quarantine can hold them; a single exception is
-// a receiver that asks for packets again (clear to send, J1939-21), which puts the message right.
+// a receiver that asks for packets again (clear to send, J1939-21), which puts the message right, or where
+// the recorder had them all, changes nothing.
+//
+// One splice cannot be seen: the end of a message and the beginning of the next one of the same sender are
+// lost within a second, the numbers fit by chance, and no flow control of the tester is in the recording.
 //
 // Memory is bounded whatever the input says: a message grows with the frames that came and never by the
 // length it announces, no message beyond Limit is begun, and when more than Open are under way the one

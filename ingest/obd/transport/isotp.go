@@ -66,8 +66,12 @@ func (a *Assembler) request(f *Frame) {
 	case s == nil:
 	case fc.Status == 2:
 		a.giveUp(s, ErrAborted, "the tester has no room for it")
-	case fc.Status <= 1 && s.broken == nil:
+	case s.broken != nil:
+	case s.cleared && fc.Status == 0:
+		s.spoil(ErrSequence, none, none, "the tester answers a first frame that is missing")
+	case fc.Status <= 1:
 		s.last = f.Time
+		s.cleared = fc.Status == 0 && fc.BlockSize == 0
 	}
 }
 
@@ -115,7 +119,9 @@ func (a *Assembler) single(f *Frame) {
 }
 
 func (a *Assembler) interrupt(key uint64) {
-	if s := a.find(key); s != nil {
+	if s := a.find(key); s != nil && s.done {
+		a.release(s)
+	} else if s != nil {
 		a.giveUp(s, ErrInterrupted, "")
 	}
 }

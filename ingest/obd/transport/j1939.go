@@ -1,6 +1,7 @@
 package transport
 
 import (
+	"bytes"
 	"fmt"
 )
 
@@ -79,21 +80,27 @@ func (a *Assembler) connection(f *Frame, source, destination byte) {
 				s.resume(int(d[2]))
 			}
 		case endOfMessage:
-			a.giveUp(s, ErrSequence, "the receiver has all of it")
+			if s.done {
+				a.release(s)
+			} else {
+				a.giveUp(s, ErrSequence, "the receiver has all of it")
+			}
 		case abort:
-			a.giveUp(s, ErrAborted, fmt.Sprintf("by the receiver, reason %d", d[1]))
+			if s.done {
+				a.release(s)
+			} else {
+				a.giveUp(s, ErrAborted, fmt.Sprintf("by the receiver, reason %d", d[1]))
+			}
 		}
 		return
 	}
-	if s := a.find(nodeKey(source, destination)); s != nil && s.pgn == pgn && d[0] == abort {
+	if s := a.find(nodeKey(source, destination)); s != nil && s.pgn == pgn && !s.done && d[0] == abort {
 		a.giveUp(s, ErrAborted, fmt.Sprintf("by the sender, reason %d", d[1]))
 	}
 }
 
 func (a *Assembler) announced(f *Frame, key uint64, pgn int32) {
-	if s := a.find(key); s != nil {
-		a.giveUp(s, ErrInterrupted, "")
-	}
+	a.interrupt(key)
 	a.Counts.Payload++
 	d := f.Data
 	size, packets := int(d[1])|int(d[2])<<8, int(d[3])
@@ -114,6 +121,8 @@ func (a *Assembler) announced(f *Frame, key uint64, pgn int32) {
 func (s *session) resume(next int) {
 	switch {
 	case s.broken != nil && s.broken.Err != ErrSequence, next == 0:
+	case s.done:
+		s.next = next
 	case next > s.next:
 		s.spoil(ErrSequence, s.next, next, "packet that the receiver asks for")
 	default:
@@ -130,6 +139,14 @@ func (a *Assembler) packet(f *Frame, source, destination byte) {
 	a.Counts.Payload++
 	number := int(d[0])
 	s := a.find(key)
+	if s != nil && s.done {
+		if s.again(number, d[1:]) {
+			s.last = f.Time
+			return
+		}
+		a.release(s)
+		s = nil
+	}
 	if s == nil || !a.record(s, f) {
 		a.begin(key, f, true).spoil(ErrNoStart, none, none, fmt.Sprintf("packet %d", number))
 		return
@@ -148,7 +165,23 @@ func (a *Assembler) packet(f *Frame, source, destination byte) {
 	}
 	s.buf = append(s.buf, d[1:1+min(rest, packet)]...)
 	s.next++
-	if len(s.buf) == s.size {
+	switch {
+	case len(s.buf) < s.size:
+	case destination == everybody:
 		a.finish(s)
+	default:
+		s.done, s.next = true, 0
+		a.deliver(s)
 	}
+}
+
+// again says whether a packet of a message that is complete is one that the receiver asked for once more.
+func (s *session) again(number int, data []byte) bool {
+	if number != s.next || number == 0 || (number-1)*packet >= len(s.buf) {
+		return false
+	}
+	part := s.buf[(number-1)*packet:]
+	part = part[:min(len(part), packet)]
+	s.next++
+	return bytes.HasPrefix(data, part)
 }

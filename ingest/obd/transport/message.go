@@ -22,7 +22,7 @@ type Message struct {
 	Time        time.Time // of its last frame
 	ID          uint32    // CAN id of its first frame
 	Extended    bool
-	PGN         int32 // J1939 parameter group number; -1 for ISO 15765, and for packets whose announcement is missing
+	PGN         int32 // J1939 parameter group number; series.None for ISO 15765, and for packets whose announcement is missing
 	J1939       bool
 	Source      byte   // J1939 source address
 	Destination byte   // J1939 destination; FF is everybody
