@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -14,15 +15,21 @@ import (
 func decodeCommand() *cobra.Command {
 	var bus, from, catalogue string
 	var pgn int32
+	var raw bool
 	cmd := &cobra.Command{
 		Use:   "decode --bus BUS [--from ID] [--pgn N] HEX...",
 		Short: "explain diagnostic messages",
 		Long: `Explains diagnostic messages. Each argument is one complete message after transport reassembly, in hex,
 service byte first (J1939: the payload of the PGN). The call is one report, so the two one-limit
-messages of an older bus join to one result.`,
+messages of an older bus join to one result.
+
+With --frames the arguments are raw frames: of an older bus whole ones with header and checksum, which are
+verified; else ID#DATA, which are reassembled (ISO 15765-2, SAE J1939-21).`,
 		Example: `  marginline decode --bus can "46 01 05 10 00 24 00 00 00 89"
   marginline decode --bus iso9141 "46 61 80 00 A6 00 0D"
-  marginline decode --bus j1939 --pgn 41984 "F7 AA 0C 10 44 00 A0 47 60 5A FF FF"`,
+  marginline decode --bus j1939 --pgn 41984 "F7 AA 0C 10 44 00 A0 47 60 5A FF FF"
+  marginline decode --bus can --frames "7E8#100A462189200140" "7E8#210080FFFF555555"
+  marginline decode --bus iso9141 --frames "48 6B 10 46 05 81 01 F4 01 2C B1"`,
 		Args: cobra.MinimumNArgs(1),
 	}
 	form := outputFlag(cmd)
@@ -30,6 +37,7 @@ messages of an older bus join to one result.`,
 	cmd.Flags().StringVar(&from, "from", "", "responder: CAN id or source address, hex")
 	cmd.Flags().Int32Var(&pgn, "pgn", series.None, "J1939 parameter group number, decimal")
 	cmd.Flags().StringVar(&catalogue, "catalogue", "", "test catalogue (CSV) that gives meaning to maker-defined tests")
+	cmd.Flags().BoolVar(&raw, "frames", false, "the arguments are raw frames")
 	cmd.MarkFlagRequired("bus")
 	cmd.RunE = works(func(cmd *cobra.Command, args []string) error {
 		if err := checkOutput(*form); err != nil {
@@ -43,6 +51,21 @@ messages of an older bus join to one result.`,
 		if err != nil {
 			return err
 		}
+		if raw {
+			if from != "" || pgn != series.None {
+				return &misuse{errors.New("--from and --pgn: a raw frame says itself who sent it")}
+			}
+			f, err := readFrames(b, args)
+			if err != nil {
+				return &misuse{err}
+			}
+			if len(f.leftOut) > 0 {
+				fmt.Fprintf(cmd.ErrOrStderr(), "left out, no answer of the vehicle: %s\n", strings.Join(f.leftOut, ", "))
+			}
+			rep := obd.Decode(b, f.messages, cat)
+			f.join(rep)
+			return decodedOrNot(cmd, rep, *form)
+		}
 		msgs := make([]obd.Message, len(args))
 		for i, a := range args {
 			data, err := obd.ParseHex(a)
@@ -51,18 +74,22 @@ messages of an older bus join to one result.`,
 			}
 			msgs[i] = obd.Message{From: from, PGN: pgn, Data: data}
 		}
-		rep := obd.Decode(b, msgs, cat)
-		if err := printDecoded(cmd, rep, *form); err != nil {
-			return err
-		}
-		for _, it := range rep.Items {
-			if it.Kind == obd.KindError {
-				return &failure{err: errors.New("not everything could be decoded"), quiet: false}
-			}
-		}
-		return nil
+		return decodedOrNot(cmd, obd.Decode(b, msgs, cat), *form)
 	})
 	return cmd
+}
+
+// decodedOrNot prints what decoded, and fails when something did not.
+func decodedOrNot(cmd *cobra.Command, rep *obd.Report, form string) error {
+	if err := printDecoded(cmd, rep, form); err != nil {
+		return err
+	}
+	for _, it := range rep.Items {
+		if it.Kind == obd.KindError {
+			return &failure{err: errors.New("not everything could be decoded"), quiet: false}
+		}
+	}
+	return nil
 }
 
 func readCatalogue(path string) (*obd.Catalogue, error) {
