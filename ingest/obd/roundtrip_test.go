@@ -124,51 +124,6 @@ func TestRoundTripScaled(t *testing.T) {
 	})
 }
 
-func TestRoundTripCodes(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		var want []string
-		var two, three, four []byte // J2012, with failure type and status, J1939
-		var trucks []string
-		for range rapid.IntRange(0, 20).Draw(t, "n") {
-			letter, digit, rest := rapid.IntRange(0, 3).Draw(t, "letter"), rapid.IntRange(0, 3).Draw(t, "digit"), rapid.IntRange(1, 0xFFF).Draw(t, "rest")
-			text := fmt.Sprintf("%c%d%03X", "PCBU"[letter], digit, rest)
-			n := letter<<14 | digit<<12 | rest
-			two = append(two, byte(n>>8), byte(n))
-			three = append(three, 0x20, byte(n>>8), byte(n), 0x00, 0x08)
-			want = append(want, text)
-			spn, fmi := rapid.IntRange(1, 1<<19-2).Draw(t, "spn"), rapid.IntRange(0, 31).Draw(t, "fmi")
-			four = append(four, byte(spn), byte(spn>>8), byte(spn>>16<<5|fmi), 1)
-			trucks = append(trucks, fmt.Sprintf("s%d.f%d", spn, fmi))
-		}
-		read := func(bus series.Bus, pgn int32, b ...byte) string {
-			rep := Decode(bus, []Message{{From: "10", PGN: pgn, Data: b}}, nil)
-			var got []string
-			for _, c := range rep.Codes() {
-				got = append(got, strings.TrimSuffix(c.Code, "-00"))
-			}
-			if bad := rep.Errors(); len(bad) > 0 {
-				t.Fatalf("%x: %v", b, bad[0].Err)
-			}
-			return strings.Join(got, " ")
-		}
-		codes := strings.Join(want, " ")
-		for name, got := range map[string]string{
-			"CAN":        read(series.CAN, series.None, append([]byte{0x43, byte(len(want))}, two...)...),
-			"before CAN": read(series.J1850, series.None, append([]byte{0x43}, two...)...),
-			"UDS":        read(series.UDS, series.None, append([]byte{0x59, 0x42, 0x33, 0xFF, 0xFF, 0x04}, three...)...),
-		} {
-			if got != codes {
-				t.Fatalf("%s: %s, want %s", name, got, codes)
-			}
-		}
-		if len(trucks) > 0 {
-			if got := read(series.J1939, pgnDM12, append([]byte{0x40, 0xFF}, four...)...); got != strings.Join(trucks, " ") {
-				t.Fatalf("J1939: %s, want %v", got, trucks)
-			}
-		}
-	})
-}
-
 func TestRoundTripVIN(t *testing.T) {
 	const letters = "0123456789ABCDEFGHJKLMNPRSTUVWXYZ"
 	rapid.Check(t, func(t *rapid.T) {
