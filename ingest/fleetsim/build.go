@@ -131,9 +131,8 @@ func build(c Config, n int, x recipe, w *climate) *vehicle {
 	litres := map[string]float64{"light": 98, "medium": 150, "heavy": 560}[fam.class]
 	v.drv = driver{duty: d, rng: c.random(n, forDuty), climate: w, habit: x.habit, tankL: litres, fuel: between(r, 40, 90)}
 	v.unit = roster(c, n, x, v, age, litres, r)
-	limit := []float64{1, 0.93, 1.08}[version]
 	for i := range fam.tests {
-		v.tests = append(v.tests, newMonitor(c, v, &fam.tests[i], i, limit, r))
+		v.tests = append(v.tests, newMonitor(c, v, &fam.tests[i], i, version, r))
 	}
 	if fam.misfires != noMisfires {
 		for i := range fam.cylinders {
@@ -166,7 +165,7 @@ func (v *vehicle) code(text string, m *monitor) *code {
 	return x
 }
 
-func newMonitor(c Config, v *vehicle, t *test, i int, limit float64, r *rand.Rand) *monitor {
+func newMonitor(c Config, v *vehicle, t *test, i, version int, r *rand.Rand) *monitor {
 	own := *t
 	m := &monitor{test: &own, from: v.family.from, rng: c.random(v.n, forTests+i), scaling: units[t.id.uas]}
 	switch v.family.protocol {
@@ -199,7 +198,11 @@ func newMonitor(c Config, v *vehicle, t *test, i int, limit float64, r *rand.Ran
 			}
 		}
 	}
-	m.setLimits(limit * between(r, 0.995, 1.005))
+	limits := [3]float64{1, 0.93, 1.08}
+	if c.hard != nil {
+		limits = c.hard.Calibration.Limits
+	}
+	m.setLimits(limits[version] * between(r, 0.995, 1.005))
 	m.level0 = m.healthy + min(max(offset, -0.12), 0.12)*m.distance()
 	if t.shape == leakSmall || t.shape == leakLarge {
 		m.level0 = m.tank.reported(hole, referenceFuel)
@@ -214,7 +217,11 @@ func newMonitor(c Config, v *vehicle, t *test, i int, limit float64, r *rand.Ran
 		m.stepAt = c.start().Add(days(between(r, 0.1, 0.9) * float64(c.Days)))
 		m.stepBy = between(r, -0.1, 0.08)
 	}
+	m.tail, m.tailFrom, m.tailTo = 0.01, 2, 4.5
 	m.runs = uint16(200 + r.IntN(700))
+	if c.hard != nil {
+		c.hard.roughen(c, v, m, i, version)
+	}
 	m.codes = [2]*code{v.code(t.low, m), v.code(t.hi, m)}
 	return m
 }

@@ -13,11 +13,13 @@ type Config struct {
 	Seed  uint64 // of everything random
 	End   time.Time
 
-	Scenario  string  // "" = random faults by base rates, "demo" = the scripted demo fleet
+	Scenario  string  // "" = random faults by base rates, "hard" = the same in a hard fleet, "demo" = the scripted demo fleet
 	Delivery  bool    // duplicates, late and shuffled reports, outages
 	Repairs   bool    // stored codes bring the unit to a shop
 	FaultRate float64 // multiplies the base rates of faults; 0 means 3, negative means none
 	Noise     float64 // multiplies the noise of every test; 0 means 1
+
+	hard *Hardness // of scenario "hard"
 }
 
 // Bounds of a Config, so that a slip of the hand does not fill a disk.
@@ -50,12 +52,19 @@ func (c Config) check() (Config, error) {
 		return c, fmt.Errorf("fleetsim: noise %g: want 0 to 5", c.Noise)
 	case c.FaultRate > 50:
 		return c, fmt.Errorf("fleetsim: fault rate %g: want at most 50", c.FaultRate)
-	case c.Scenario != "" && c.Scenario != "demo":
-		return c, fmt.Errorf("fleetsim: scenario %q: want none or demo", c.Scenario)
+	case c.Scenario != "" && c.Scenario != "hard" && c.Scenario != "demo":
+		return c, fmt.Errorf("fleetsim: scenario %q: want none, hard or demo", c.Scenario)
 	case c.Scenario == "demo" && (c.Units != demoUnits || c.Days < demoDays):
 		return c, fmt.Errorf("fleetsim: scenario demo has %d units and at least %d days", demoUnits, demoDays)
 	}
 	c.End = c.End.UTC().Truncate(time.Second)
+	if c.Scenario == "hard" {
+		h, err := Hard()
+		if err != nil {
+			return c, err
+		}
+		c.hard = &h
+	}
 	return c, nil
 }
 
@@ -72,7 +81,8 @@ const (
 	forWeather
 	forDeposits
 	forMisfire
-	forTests // + index of the test
+	forTests           // + index of the test
+	forHard  = 1 << 13 // + index of the test
 )
 
 // random is the stream of one use of one unit.

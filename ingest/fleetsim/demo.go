@@ -25,6 +25,9 @@ func script(c Config) staging {
 	if c.Scenario == "demo" {
 		return staging{demoRecipes(), false, stageDemo}
 	}
+	if c.hard != nil {
+		return staging{mixed(c), true, c.hard.stage}
+	}
 	return staging{mixed(c), true, func(Config, *play) {}}
 }
 

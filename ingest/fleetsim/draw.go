@@ -58,9 +58,15 @@ func drawFaults(c Config, v *vehicle) {
 			w.Mode = Step
 		case kind < x.step+x.fast:
 			w.Mode, w.dur = Fast, 5+15*long
+			if c.hard != nil {
+				w.dur = c.hard.FastDays[0] + (c.hard.FastDays[1]-c.hard.FastDays[0])*long
+			}
 			last = length - 0.5*w.dur
 		case kind < x.step+x.fast+x.slow:
 			w.Mode, w.dur = Slow, 45+135*long*long
+			if c.hard != nil {
+				w.dur = c.hard.SlowDays[0] + (c.hard.SlowDays[1]-c.hard.SlowDays[0])*long
+			}
 			w.power = []float64{1, 1, 1.7, 0.75}[int(power*4)]
 			last = length - 0.7*w.dur
 		default:

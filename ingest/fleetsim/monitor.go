@@ -25,6 +25,10 @@ type monitor struct {
 	newFrom        float64
 	stepAt         time.Time // a small harmless step
 	stepBy         float64
+	ageing         float64 // benign, over the history
+	tail           float64 // share of wild results, that many spreads away
+	tailFrom       float64
+	tailTo         float64
 	tank           tank
 	leak0, leak20  float64 // decay rates of the healthy tank and of the limit
 	faults         []*wear
@@ -132,8 +136,8 @@ func (m *monitor) harmless(at time.Time, t *trip, v *vehicle) float64 {
 	r := m.rng
 	m.wander = m.phi*m.wander + math.Sqrt(1-m.phi*m.phi)*r.NormFloat64()
 	e := m.wander
-	if r.Float64() < 0.01 { // heavy tail
-		e += math.Copysign(between(r, 2, 4.5), r.NormFloat64())
+	if r.Float64() < m.tail { // heavy tail
+		e += math.Copysign(between(r, m.tailFrom, m.tailTo), r.NormFloat64())
 	}
 	s := m.spread*e + m.season*(t.ambient-v.drv.climate.mean)/12
 	if m.newPart != 0 && v.km > m.newFrom {
@@ -141,6 +145,9 @@ func (m *monitor) harmless(at time.Time, t *trip, v *vehicle) float64 {
 	}
 	if !m.stepAt.IsZero() && at.After(m.stepAt) {
 		s += m.stepBy
+	}
+	if m.ageing != 0 {
+		s += m.ageing * at.Sub(v.born).Hours() / 24 / 182
 	}
 	switch m.shape {
 	case oilAge:

@@ -97,8 +97,8 @@ func TestSlowWearCanBeScored(t *testing.T) {
 
 // The truth is complete: no test of a vehicle fails, and no code is stored, but for a fault in it.
 func TestHealthyStaysHealthy(t *testing.T) {
-	for seed := range uint64(2) {
-		f, err := New(Config{Seed: seed, End: testEnd, Repairs: true})
+	for seed, scenario := range []string{"", "", "hard"} {
+		f, err := New(Config{Seed: uint64(seed), End: testEnd, Repairs: true, Scenario: scenario})
 		if err != nil {
 			t.Fatal(err)
 		}
