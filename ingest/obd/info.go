@@ -41,11 +41,6 @@ func (d *decoder) vehicleInfo() *fault {
 func (d *decoder) info(kind byte, head int) *fault {
 	b := d.data[head:]
 	switch kind {
-	case 0x00, 0x20, 0x40, 0x60, 0x80, 0xA0, 0xC0, 0xE0:
-		if len(b) != 4 {
-			return at(head, ErrLength, "%d bytes of bitmap, want 4", len(b))
-		}
-		d.supported("info types", kind, b)
 	case infoVIN:
 		raw, f := counted(b, head, 17, 1)
 		if f != nil {

@@ -12,7 +12,7 @@ import (
 //
 //	62 F6 MID { TID UAS value(2) min(2) max(2) } x n         identifier once
 //	62 { F6 MID TID UAS value(2) min(2) max(2) } x n         identifier in each record
-//	62 { F6 base bitmap(4) } x k                             support
+//	62 { F6 base bitmap(4) } x k                             support, F4 and F8 too
 //	62 { F4 PID data } x n,  62 F8 InfoType data             as services 01 and 09
 //	59 06 code(3) status 92 N { UAS(2) value(2) min(2) max(2) } x N
 func (d *decoder) dataByIdentifier() *fault {
@@ -26,6 +26,9 @@ func (d *decoder) dataByIdentifier() *fault {
 	case 0xF6:
 		return d.monitorIdentifier()
 	case 0xF8:
+		if b[2]&0x1F == 0 {
+			return d.supportIdentifiers("info types")
+		}
 		return d.info(b[2], 3)
 	}
 	return at(1, ErrService, "identifier %02X%02X", b[1], b[2])
@@ -35,18 +38,7 @@ func (d *decoder) monitorIdentifier() *fault {
 	b := d.data
 	mid := b[2]
 	if mid&0x1F == 0 {
-		if f := whole(len(b), 1, 6); f != nil {
-			return f
-		}
-		for o := 1; o < len(b); o += 6 {
-			if b[o] != 0xF6 || b[o+1]&0x1F != 0 {
-				return at(o, ErrRecord, "%02X%02X is no support identifier", b[o], b[o+1])
-			}
-		}
-		for o := 1; o < len(b); o += 6 {
-			d.supported("monitor ids", b[o+1], b[o+2:o+6])
-		}
-		return nil
+		return d.supportIdentifiers("monitor ids")
 	}
 	if d.echoed(mid) {
 		return d.monitorRecords(1, 10, mid)
@@ -55,6 +47,23 @@ func (d *decoder) monitorIdentifier() *fault {
 		return f
 	}
 	return d.monitorRecords(3, 8, mid)
+}
+
+// supportIdentifiers reads records of a support identifier and its bitmap, all of the first one's range.
+func (d *decoder) supportIdentifiers(of string) *fault {
+	b := d.data
+	if f := whole(len(b), 1, 6); f != nil {
+		return f
+	}
+	for o := 1; o < len(b); o += 6 {
+		if b[o] != b[1] || b[o+1]&0x1F != 0 {
+			return at(o, ErrRecord, "%02X%02X is no support identifier", b[o], b[o+1])
+		}
+	}
+	for o := 1; o < len(b); o += 6 {
+		d.supported(of, b[o+1], b[o+2:o+6])
+	}
+	return nil
 }
 
 // echoed says whether each record repeats the identifier. The length cannot tell: 51 and 91 bytes fit both.
