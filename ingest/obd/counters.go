@@ -20,6 +20,9 @@ var (
 		"OBDCOND", "IGNCNTR", "HCCATCOMP", "HCCATCOND", "NCATCOMP", "NCATCOND", "NADSCOMP", "NADSCOND", "PMCOMP", "PMCOND",
 		"EGSCOMP", "EGSCOND", "EGRCOMP", "EGRCOND", "BPCOMP", "BPCOND", "FUELCOMP", "FUELCOND",
 	}
+
+	// How many of them a control unit has: more with each revision.
+	sparkCounts, compressionCounts = []int{16, 20, 28}, []int{16, 18}
 )
 
 // inUse names the counters of two bytes each and keeps the numerators.

@@ -188,6 +188,32 @@ func (d *decoder) infoPart(kind, number byte, data []byte) *fault {
 	return nil
 }
 
+// wholeParts gives how many messages an info type takes of which n are known: five carry a VIN, four each calibration
+// id, and counters come in the numbers that the standard has.
+func wholeParts(kind byte, n int) int {
+	switch kind {
+	case infoVIN:
+		return 5
+	case infoCalibration:
+		return (n + 3) / 4 * 4
+	case infoSpark:
+		return wholeCounters(sparkCounts, n)
+	case infoCompression:
+		return wholeCounters(compressionCounts, n)
+	}
+	return n
+}
+
+// wholeCounters gives the messages of two counters each; more than the standard knows are taken as they are.
+func wholeCounters(counts []int, n int) int {
+	for _, c := range counts {
+		if n <= c/2 {
+			return c / 2
+		}
+	}
+	return n
+}
+
 // finishParts reads what came in several messages, once all are there.
 func (d *decoder) finishParts() {
 	for _, p := range d.parts {
@@ -195,19 +221,13 @@ func (d *decoder) finishParts() {
 		d.node = p.node
 		var raw []byte
 		missing := 0
-		want := p.last()
-		if p.kind == infoVIN {
-			want = 5
-		}
+		want := wholeParts(p.kind, p.last())
 		for i := 1; i <= want; i++ {
 			c := p.chunk(i)
 			if c == nil {
 				missing++
 			}
 			raw = append(raw, c...)
-		}
-		if p.kind == infoCalibration && missing == 0 {
-			missing = (4 - want%4) % 4
 		}
 		if missing > 0 {
 			it.Values = Fields{{"info_type", hexByte(p.kind)}, {"complete", false}}
