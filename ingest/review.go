@@ -1,6 +1,7 @@
 package ingest
 
 import (
+	"bytes"
 	"cmp"
 	"fmt"
 	"slices"
@@ -29,8 +30,12 @@ type Review struct {
 	Rejected int       `json:"rejected"` // of these, how many would go to the quarantine
 	Tests    int       `json:"tests"`    // test results
 	Followed int       `json:"followed"` // of these, how many have a real limit and pass: what a trend can protect
-	Findings []Finding `json:"findings"` // in the order of Topics, then of the report
+	Findings []Finding `json:"findings"` // in the order of the topics, then of the report
+	Omitted  int       `json:"omitted"`  // findings beyond maxFindings, which only a report made of noise has
 }
+
+// maxFindings bounds what a review holds: one test, one line is far below it for any vehicle.
+const maxFindings = 1000
 
 // A Topic says what a Finding is about.
 type Topic string
@@ -56,10 +61,24 @@ type Finding struct {
 	Says    string `json:"says"`
 }
 
-// Examine reviews one report in either form. now stands for the time of receipt.
+// A Reviewer examines report after report and remembers their ids, as the Consumer does. The zero value is
+// ready; it is for one goroutine at a time.
+type Reviewer struct {
+	Catalogue *obd.Catalogue
+	Now       time.Time // stands for the time of receipt
+
+	seen map[string]uint64 // digest by id
+}
+
+// Examine reviews one report in either form by itself. now stands for the time of receipt.
 func Examine(payload []byte, cat *obd.Catalogue, now time.Time) *Review {
+	return (&Reviewer{Catalogue: cat, Now: now}).Examine(payload)
+}
+
+// Examine reviews the next report in either form.
+func (w *Reviewer) Examine(payload []byte) *Review {
 	v := &Review{Form: "protobuf", Findings: []Finding{}}
-	if body := strings.TrimLeft(string(payload[:min(len(payload), 64)]), " \t\r\n"); strings.HasPrefix(body, "{") {
+	if bytes.HasPrefix(bytes.TrimLeft(payload, " \t\r\n"), []byte("{")) {
 		v.Form = "json"
 	}
 	r, err := report.Parse(payload)
@@ -73,21 +92,29 @@ func Examine(payload []byte, cat *obd.Catalogue, now time.Time) *Review {
 		v.Refused = fmt.Sprintf("%s: %v", reasonOf(err), err)
 		return v
 	}
-	t, no := build(&broker.Msg{Device: r.Device, BrokerTime: now, Data: payload}, r, nil, cat)
+	digest := r.Digest()
+	had, again := w.seen[r.ID]
+	if again && had != digest {
+		v.Refused = fmt.Sprintf("%s: report %q came before with other content; the first one stays", ConflictingContent, r.ID)
+		return v
+	}
+	t, no := build(&broker.Msg{Device: r.Device, BrokerTime: w.Now, Data: payload}, r, nil, w.Catalogue)
 	if no != nil {
 		v.Refused = fmt.Sprintf("%s: %s", no.reason, no.detail)
 		return v
 	}
-	v.VIN, v.Rejected, v.Tests = t.poll.VIN, len(t.bad), len(t.poll.Results)
-	x := &examiner{Review: v, report: r, taken: t, how: howOf(r.Bus)}
-	for i := range r.Messages {
-		if r.Messages[i].PGN != series.None {
-			x.how = howOf(series.J1939)
-			break
-		}
+	if w.seen == nil {
+		w.seen = map[string]uint64{}
 	}
+	w.seen[r.ID] = digest
+	v.VIN, v.Rejected, v.Tests = t.poll.VIN, len(t.bad), len(t.poll.Results)
+	x := &examiner{Review: v, report: r, taken: t}
+	if again {
+		x.find(TopicMessage, "the same report came before: harmless, and counted once.")
+	}
+	x.listen()
 	x.messages()
-	x.vehicle(now)
+	x.vehicle()
 	x.freshness()
 	x.conditions()
 	x.tests()
@@ -97,15 +124,66 @@ func Examine(payload []byte, cat *obd.Catalogue, now time.Time) *Review {
 	return v
 }
 
-// An examiner collects what there is to say.
+// An examiner collects what there is to say of one report.
 type examiner struct {
 	*Review
-	report *report.Report
-	taken  *taken
-	how    *how
+	report  *report.Report
+	taken   *taken
+	how     *how // for what concerns the vehicle as a whole
+	senders []sender
+	spare   Finding // takes those beyond maxFindings
+}
+
+// A sender is a control unit with test results.
+type sender struct {
+	ecu, node   string
+	calibration bool
+	how         *how
+}
+
+// listen finds who sent test results, in the order of the report, and which words of advice fit them.
+func (x *examiner) listen() {
+	x.how = howOf(x.report.Bus)
+	known := map[string]bool{}
+	for i := range x.taken.poll.Results {
+		r := &x.taken.poll.Results[i]
+		if known[r.ECU] {
+			continue
+		}
+		known[r.ECU] = true
+		s := sender{ecu: r.ECU, node: node(r.ECU, r.SPN != series.None), calibration: r.CalID != "", how: howOf(x.report.Bus)}
+		if r.SPN != series.None {
+			s.how = howOf(series.J1939)
+		} else if x.report.Bus == series.J1939 { // ISO 15765-4 on the same wire
+			s.how = howOf(series.CAN)
+		}
+		x.senders = append(x.senders, s)
+	}
+	if len(x.senders) > 0 {
+		x.how = x.senders[0].how
+	}
+}
+
+// node is what the messages of one control unit have in common: on J1939 the last byte of a 29-bit id. The
+// ids of ISO 15765-4 (xxDAF1nn) name one control unit as a whole, on that wire too.
+func node(ecu string, j1939 bool) string {
+	if j1939 && len(ecu) == 8 && ecu[2:4] != "da" && ecu[2:4] != "db" {
+		return ecu[6:]
+	}
+	return ecu
+}
+
+// nodeOf is the control unit that an item came from.
+func (x *examiner) nodeOf(it *obd.Item) string {
+	pgn := x.report.Messages[x.taken.index[it.Message]].PGN
+	return node(it.ECU, pgn != series.None || x.report.Bus == series.J1939)
 }
 
 func (x *examiner) find(topic Topic, format string, args ...any) *Finding {
+	if len(x.Findings) == maxFindings {
+		x.Omitted++
+		return &x.spare
+	}
 	x.Findings = append(x.Findings, Finding{Topic: topic, Says: fmt.Sprintf(format, args...)})
 	return &x.Findings[len(x.Findings)-1]
 }
@@ -120,17 +198,20 @@ func (x *examiner) messages() {
 		if it.Kind != obd.KindNegative {
 			continue
 		}
-		reason, _ := it.Values.Get("reason").(string)
 		advice := ""
-		switch reason {
-		case "busy", "pending":
-			advice = " Wait for the answer, or ask again in the same poll."
+		switch it.Values.Get("reason") {
+		case "busy":
+			advice = " Ask again in the same poll."
+		case "pending":
+			advice = " Wait for the answer that follows; this one says nothing."
+		case "conditions":
+			advice = " Ask again in the other state: at key-on before the engine starts, or with the engine running."
 		case "no_support":
 			advice = " Do not ask this control unit again until its calibration changes."
 		case "accepted":
 			continue
 		}
-		f := x.find(TopicMessage, "%s%s", strings.TrimSuffix(it.Explain(), ".")+".", advice)
+		f := x.find(TopicMessage, "%s.%s", strings.TrimSuffix(it.Explain(), "."), advice)
 		f.Message, f.ECU = x.taken.index[it.Message]+1, it.ECU
 	}
 	if len(x.report.Messages) == 0 {
@@ -139,7 +220,7 @@ func (x *examiner) messages() {
 }
 
 // vehicle tells whether the report names its vehicle, its control units, and its time.
-func (x *examiner) vehicle(now time.Time) {
+func (x *examiner) vehicle() {
 	p := x.taken.poll
 	switch want, fits := obd.CheckDigit(p.VIN); {
 	case p.VIN == "":
@@ -150,27 +231,17 @@ func (x *examiner) vehicle(now time.Time) {
 		x.find(TopicVehicle, "the check digit of the VIN %s should be %c; it is mandatory in North America only.", p.VIN, want)
 	}
 	if !p.ClockOK {
-		x.find(TopicVehicle, "the time %s is before 2000 or more than %d hours after %s: the results would be stored and never counted.", x.Time, int(clockSlack.Hours()), now.UTC().Format(time.RFC3339))
+		x.find(TopicVehicle, "the time %s is before 2000 or more than %d hours after receipt (%s): the results would be stored and never counted.", x.Time, int(clockSlack.Hours()), p.Received.Format(time.RFC3339))
 	}
-	for _, it := range x.taken.read.Items {
-		if it.ECU == "" && it.Kind == obd.KindResult {
+	for i := range x.taken.read.Items {
+		if it := &x.taken.read.Items[i]; it.ECU == "" && it.Kind == obd.KindResult {
 			x.find(TopicVehicle, "no sender (from): results of two control units would be taken for one.").Message = x.taken.index[it.Message] + 1
 			break
 		}
 	}
-	for _, ecu := range x.senders() {
-		if !slices.ContainsFunc(x.taken.poll.Results, func(r series.Result) bool { return r.ECU == ecu && r.CalID != "" }) {
-			x.find(TopicVehicle, "no calibration id: new software with new limits could look like drift. Read %s at least once a trip; the last one is carried forward.", x.how.calibration).ECU = ecu
+	for _, s := range x.senders {
+		if !s.calibration {
+			x.find(TopicVehicle, "no calibration id: new software with new limits could look like drift. Read %s at least once a trip; the last one is carried forward.", s.how.calibration).ECU = s.ecu
 		}
 	}
-}
-
-// senders are the control units with test results, in the order of the report.
-func (x *examiner) senders() (list []string) {
-	for i := range x.taken.poll.Results {
-		if ecu := x.taken.poll.Results[i].ECU; !slices.Contains(list, ecu) {
-			list = append(list, ecu)
-		}
-	}
-	return list
 }
