@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"marginline/ingest/obd"
 	"marginline/ingest/obd/transport"
@@ -34,8 +35,8 @@ const (
 // way as recorded reports do.
 //
 // Nothing that was meant for diagnostics is lost. A message that could not be reassembled stands in its
-// report as broken, with the reason and all its frames, so that it ends in the quarantine; a line that is no
-// frame is passed on behind its number and ends there too. Left out and counted are the
+// report as broken, with the reason and all its frames, so that it ends in the quarantine; so does a line that is
+// no frame, behind its number. (Where no frame at all came before it gives a time, it is passed on as it is.) Left out and counted are the
 // vehicle's own traffic, what the tester sends, and broadcasts that say the same again within one report.
 //
 // Ids of reports are made of device and content, so reading a recording again gives the same reports.
@@ -47,6 +48,8 @@ type CANLog struct {
 	frame       transport.Frame
 	buses       []*canBus
 	groups      map[int32]bool // whether the decoder reads a parameter group
+	recent      *canBus        // of the newest frame
+	newest      time.Time      // of the newest frame
 	out         bytes.Buffer
 	end         error
 }
@@ -82,6 +85,8 @@ type canMessage struct {
 	Data string `json:"data"`
 
 	Broken string `json:"broken,omitempty"`
+
+	line bool // a line that is no frame
 }
 
 // NewCANLog starts to read the recording of one dongle. vin may be empty.
@@ -122,6 +127,7 @@ func (c *CANLog) step() {
 		c.settle(b, c.frame.Time)
 	}
 	b := c.bus(c.frame.Interface)
+	c.recent, c.newest = b, c.frame.Time
 	before := b.assembler.Counts
 	b.assembler.Frame(&c.frame)
 	c.Counts.Requests += b.assembler.Counts.Requests - before.Requests
@@ -133,11 +139,35 @@ func (c *CANLog) complain(bad *transport.LineError) {
 	if len(c.Counts.Complaints) < logComplains {
 		c.Counts.Complaints = append(c.Counts.Complaints, bad.Error())
 	}
-	fmt.Fprintf(&c.out, "log line %d: %s", bad.Line, bytes.ReplaceAll(bad.Text, []byte("\n"), nil))
-	if bad.Cut > 0 {
-		fmt.Fprintf(&c.out, " ... %d bytes more", bad.Cut)
+	text := string(bad.Text)
+	if !utf8.ValidString(text) {
+		text = fmt.Sprintf("%X", bad.Text)
 	}
-	c.out.WriteByte('\n')
+	if bad.Cut > 0 {
+		text += fmt.Sprintf(" ... %d bytes more", bad.Cut)
+	}
+	if c.recent == nil {
+		fmt.Fprintf(&c.out, "log line %d: %s\n", bad.Line, strings.ReplaceAll(text, "\n", ""))
+		return
+	}
+	b := c.recent
+	if !b.open {
+		b.open, b.first, b.last, b.asked = true, c.newest, c.newest, c.newest
+	}
+	c.put(b, canMessage{Data: text, Broken: bad.Error(), line: true})
+}
+
+// put adds a message to the report of an interface, which is closed when it is full.
+func (c *CANLog) put(b *canBus, m canMessage) {
+	b.messages = append(b.messages, m)
+	size := len(m.Data)
+	if m.line {
+		size *= 6 // \u00XX
+	}
+	b.bytes += size + len(m.Broken) + 64
+	if len(b.messages) == report.MaxMessages || b.bytes >= burstBytes {
+		c.close(b)
+	}
 }
 
 // bus gives the state of an interface. Of very many, the one that has been quiet longest is closed.
@@ -208,11 +238,7 @@ func (c *CANLog) take(b *canBus, m *transport.Message) {
 		}
 	}
 	b.can = b.can || !m.J1939 && m.Err != nil
-	b.messages = append(b.messages, out)
-	b.bytes += len(out.Data) + 64
-	if len(b.messages) == report.MaxMessages || b.bytes >= burstBytes {
-		c.close(b)
-	}
+	c.put(b, out)
 }
 
 // framesText is what stands for a message that could not be reassembled: its frames, a blank between them.
@@ -278,14 +304,18 @@ func (c *CANLog) close(b *canBus) {
 // kind is the bus of a report: J1939 where every message carries a parameter group, UDS where answers by
 // data identifier came and none of the services before, else CAN.
 func (b *canBus) kind() series.Bus {
-	groups := 0
+	groups, others := 0, 0
 	for i := range b.messages {
-		if b.messages[i].PGN != nil || len(b.messages[i].From) == 2 {
+		switch m := &b.messages[i]; {
+		case m.line:
+		case m.PGN != nil || len(m.From) == 2:
 			groups++
+		default:
+			others++
 		}
 	}
 	switch {
-	case groups == len(b.messages):
+	case groups > 0 && others == 0:
 		return series.J1939
 	case b.uds && !b.can:
 		return series.UDS

@@ -23,7 +23,7 @@ func TestParse_Broken(t *testing.T) {
 	if m[1].Broken || m[1].Fault != "" || len(m[1].Data) != 2 {
 		t.Errorf("%+v", m[1])
 	}
-	if m[2].Broken || !strings.HasPrefix(m[2].Fault, "hex: ") || m[3].Broken || !strings.Contains(m[3].Fault, `"broken": a number`) {
+	if !m[2].Broken || m[2].Fault != "not reassembled: x" || string(m[2].Raw) != "zz" || m[3].Broken || !strings.Contains(m[3].Fault, `"broken": a number`) {
 		t.Errorf("%+v %+v", m[2], m[3])
 	}
 	if _, err := r.Encode(); err == nil {

@@ -181,6 +181,10 @@ func (p *elements) message(element []byte) Message {
 	}
 	start := len(p.data)
 	all, err := appendHex(p.data, digits)
+	if err != nil && len(broken) > 0 {
+		m.setBroken(broken, digits)
+		return m
+	}
 	if err != nil {
 		m.Fault, m.Raw = err.Error(), bytes.Clone(digits)
 		return m

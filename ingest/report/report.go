@@ -47,7 +47,7 @@ type Message struct {
 	Fault string // why it cannot be a message; "" when it can
 
 	// Broken says that the sender could not reassemble the message; Fault holds its reason, Data what it got
-	// of the frames.
+	// of the frames; nil when that is no hex.
 	Broken bool
 
 	Raw []byte // as sent, when Fault is set: text that is no hex, else the JSON or protobuf of the element
@@ -88,7 +88,9 @@ func (r *Report) Digest() uint64 {
 			h.digits(m.Data)
 		case m.Broken:
 			h.text(m.Fault)
-			h.digits(m.Data)
+			if h.digits(m.Data); m.Data == nil {
+				h.text(string(m.Raw))
+			}
 		case strings.HasPrefix(m.Fault, badHex):
 			h.hex(m.Raw)
 		default:
