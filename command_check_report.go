@@ -7,13 +7,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"iter"
 	"os"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"marginline/ingest"
-	"marginline/ingest/obd"
 	"marginline/ingest/report"
 )
 
@@ -46,79 +46,126 @@ Findings are advice: the exit code is 1 only when a report would be refused as a
 			defer f.Close()
 			in = f
 		}
-		reviews, err := examine(in, cat, time.Now())
-		if err != nil {
-			return fmt.Errorf("%s: %w", args[0], err)
-		}
-		if err := printReviews(cmd, reviews, *form); err != nil {
-			return err
-		}
-		refused := 0
-		for _, v := range reviews {
-			if v.Refused != "" {
-				refused++
+		all, refused := 0, 0
+		var broken error // what ended the file before its end: the reviews before it are printed
+		counted := func(yield func(*ingest.Review) bool) {
+			for v, err := range reviews(in, &ingest.Reviewer{Catalogue: cat, Now: time.Now()}) {
+				if err != nil {
+					broken = err
+					return
+				}
+				all++
+				if v.Refused != "" {
+					refused++
+				}
+				if !yield(v) {
+					return
+				}
 			}
 		}
-		if refused > 0 {
-			return fmt.Errorf("%s: %d of %d reports would be refused", args[0], refused, len(reviews))
+		if err := printReviews(cmd, counted, *form); err != nil {
+			return err
+		}
+		switch {
+		case broken != nil:
+			return fmt.Errorf("%s: %w", args[0], broken)
+		case refused > 0:
+			return fmt.Errorf("%s: %d of %d reports would be refused", args[0], refused, all)
 		}
 		return nil
 	})
 	return cmd
 }
 
-// examine reviews what a file holds: one report in either form, or one in JSON a line.
-func examine(in io.Reader, cat *obd.Catalogue, now time.Time) ([]*ingest.Review, error) {
-	head := bufio.NewReaderSize(in, report.MaxBytes+1)
-	all, err := head.Peek(report.MaxBytes + 1)
-	if err != nil && !errors.Is(err, io.EOF) {
-		return nil, err
-	}
-	if err != nil && single(all) { // the file ends within one report
-		return []*ingest.Review{ingest.Examine(bytes.TrimPrefix(all, []byte("\xEF\xBB\xBF")), cat, now)}, nil
-	}
-	r, err := report.NewReader(head)
-	if err != nil {
-		return nil, err
-	}
-	defer r.Close()
-	var list []*ingest.Review
-	for {
-		line, err := r.Next()
-		if errors.Is(err, io.EOF) && len(list) > 0 {
-			return list, nil
-		}
+// reviews goes through what a file holds: one report in either form, or one in JSON a line.
+func reviews(in io.Reader, by *ingest.Reviewer) iter.Seq2[*ingest.Review, error] {
+	return func(yield func(*ingest.Review, error) bool) {
+		plain, err := report.Unpack(in)
 		if err != nil {
-			return list, err
+			yield(nil, err)
+			return
 		}
-		v := ingest.Examine(line.Data, cat, now)
-		if line.Cut > 0 {
-			v = &ingest.Review{Form: "json", Refused: fmt.Sprintf("%s: %d bytes: at most %d", ingest.Unreadable, len(line.Data)+line.Cut, report.MaxBytes)}
+		defer plain.Close()
+		head := bufio.NewReaderSize(plain, report.MaxBytes+len(byteOrderMark)+1)
+		all, err := head.Peek(report.MaxBytes + len(byteOrderMark) + 1)
+		if err != nil && !errors.Is(err, io.EOF) {
+			yield(nil, err)
+			return
 		}
-		v.Line = line.Number
-		list = append(list, v)
+		if one := bytes.TrimPrefix(all, []byte(byteOrderMark)); err != nil && single(one) { // the file ends within one report
+			yield(by.Examine(one), nil)
+			return
+		}
+		lines, err := report.NewReader(head)
+		if err != nil {
+			yield(nil, err)
+			return
+		}
+		defer lines.Close()
+		for {
+			line, err := lines.Next()
+			switch {
+			case errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF):
+				return
+			case err != nil:
+				yield(nil, err)
+				return
+			}
+			var v *ingest.Review
+			if line.Cut > 0 {
+				v = &ingest.Review{Form: "json", Findings: []ingest.Finding{},
+					Refused: fmt.Sprintf("%s: %d bytes: at most %d", ingest.Unreadable, len(line.Data)+line.Cut, report.MaxBytes)}
+			} else {
+				v = by.Examine(line.Data)
+			}
+			v.Line = line.Number
+			if !yield(v, nil) {
+				return
+			}
+		}
 	}
 }
 
-// single says whether bytes are one report: anything that is not compressed, unless a line after the first
-// begins with "{" and the whole is no JSON.
+const byteOrderMark = "\xEF\xBB\xBF"
+
+// single says whether bytes are one report rather than one a line: they are when they read as one, or when
+// no line after the first begins as a report in JSON does.
 func single(b []byte) bool {
-	for _, magic := range []string{"\x1F\x8B", "\x28\xB5\x2F\xFD"} {
-		if bytes.HasPrefix(b, []byte(magic)) {
-			return false
-		}
+	if !bytes.Contains(b, []byte("\n{")) {
+		return true
 	}
-	b = bytes.TrimSpace(bytes.TrimPrefix(b, []byte("\xEF\xBB\xBF")))
-	return !bytes.HasPrefix(b, []byte("{")) || json.Valid(b) || !bytes.Contains(b, []byte("\n{"))
+	if bytes.HasPrefix(bytes.TrimSpace(b), []byte("{")) {
+		return json.Valid(b)
+	}
+	r, _ := report.Parse(b)
+	return r != nil
 }
 
 // printReviews writes the findings; in the table one line each, and what the report is beside them.
-func printReviews(cmd *cobra.Command, reviews []*ingest.Review, form string) error {
-	if form == "json" {
-		return writeJSON(cmd.OutOrStdout(), reviews)
+func printReviews(cmd *cobra.Command, reviews iter.Seq[*ingest.Review], form string) error {
+	out := cmd.OutOrStdout()
+	if form == "json" { // report by report: a file may hold a fleet's year
+		before := "[\n"
+		for v := range reviews {
+			b, err := json.MarshalIndent(v, " ", " ")
+			if err != nil {
+				return err
+			}
+			if _, err := fmt.Fprintf(out, "%s %s", before, b); err != nil {
+				return err
+			}
+			before = ",\n"
+		}
+		if before == "[\n" {
+			before = "["
+		} else {
+			before = "\n"
+		}
+		_, err := io.WriteString(out, before+"]\n")
+		return err
 	}
 	l := listing{columns: []string{"report", "topic", "message", "ecu", "test", "finding"}}
-	for _, v := range reviews {
+	for v := range reviews {
 		name := v.ID
 		if v.Line > 0 {
 			name = fmt.Sprintf("line %d %s", v.Line, v.ID)
@@ -140,6 +187,9 @@ func printReviews(cmd *cobra.Command, reviews []*ingest.Review, form string) err
 			}
 			l.add(name, string(f.Topic), message, f.ECU, f.Test, says)
 		}
+		if v.Omitted > 0 {
+			l.add(name, "omitted", nil, nil, nil, fmt.Sprintf("%d more findings", v.Omitted))
+		}
 	}
-	return l.print(cmd.OutOrStdout(), form)
+	return l.print(out, form)
 }

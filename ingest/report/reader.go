@@ -30,6 +30,15 @@ type Reader struct {
 
 // NewReader starts to read in. Close it; in itself stays the caller's.
 func NewReader(in io.Reader) (*Reader, error) {
+	plain, err := Unpack(in)
+	if err != nil {
+		return nil, err
+	}
+	return &Reader{lines: bufio.NewReaderSize(plain, 64<<10), closer: func() { plain.Close() }}, nil
+}
+
+// Unpack gives what in holds, unpacked where it is gzip or zstd. Close it; in itself stays the caller's.
+func Unpack(in io.Reader) (io.ReadCloser, error) {
 	raw := bufio.NewReaderSize(in, 64<<10)
 	magic, err := raw.Peek(4)
 	if err != nil && !errors.Is(err, io.EOF) {
@@ -41,15 +50,15 @@ func NewReader(in io.Reader) (*Reader, error) {
 		if err != nil {
 			return nil, fmt.Errorf("gzip: %w", err)
 		}
-		return &Reader{lines: bufio.NewReaderSize(z, 64<<10), closer: func() { z.Close() }}, nil
+		return z, nil
 	case bytes.Equal(magic, []byte{0x28, 0xB5, 0x2F, 0xFD}):
 		z, err := zstd.NewReader(raw, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxMemory(256<<20))
 		if err != nil {
 			return nil, fmt.Errorf("zstd: %w", err)
 		}
-		return &Reader{lines: bufio.NewReaderSize(z, 64<<10), closer: z.Close}, nil
+		return z.IOReadCloser(), nil
 	}
-	return &Reader{lines: raw, closer: func() {}}, nil
+	return io.NopCloser(raw), nil
 }
 
 // Next returns the next line that is not blank, or io.EOF. A line longer than MaxBytes comes cut, with
