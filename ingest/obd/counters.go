@@ -3,6 +3,7 @@ package obd
 import (
 	"encoding/binary"
 	"fmt"
+	"slices"
 
 	"marginline/ingest/series"
 )
@@ -80,12 +81,36 @@ func counterOf(r *series.Result) [2]string {
 		return [2]string{"PFCOMP1", "PMCOMP"}
 	case mid == 0xB3:
 		return [2]string{"PFCOMP2", "PMCOMP"}
+	case r.DTC != "":
+		if code, ok := powertrain(r.DTC); ok {
+			return ratios[code]
+		}
 	case r.SPN != series.None:
 		if s, ok := spns[r.SPN]; ok {
 			return [2]string{groupNames[s.group]}
 		}
 	}
 	return [2]string{}
+}
+
+// ratios holds the counters of the codes whose monitor has a ratio and whose counter is certain: no circuit codes, which
+// are watched all the time, and none that leaves the bank open.
+var ratios = must(readRatios())
+
+func readRatios() (map[int][2]string, error) {
+	all := map[int][2]string{}
+	return all, each("ratios", "codes,spark,compression,source", func(row []string) error {
+		for i, names := range [][]string{sparkCounters, compressionCounters} {
+			if row[1+i] != "" && !slices.Contains(names, row[1+i]) {
+				return fmt.Errorf("no counter %q", row[1+i])
+			}
+		}
+		return codeRanges(row[0], func(from, to int) {
+			for code := from; code <= to; code++ {
+				all[code] = [2]string{row[1], row[2]}
+			}
+		})
+	})
 }
 
 func runsOf(runs []run, r *series.Result) int32 {

@@ -100,6 +100,7 @@ type node struct {
 	key    uint32 // order of addresses
 	ecu    string
 	calIDs []string
+	cvns   []string
 	done   readiness
 	runs   []run
 	told   bool // something that its results carry
@@ -293,6 +294,12 @@ func (d *decoder) finish() {
 				rep.CalIDs = map[string]string{}
 			}
 			rep.CalIDs[n.ecu] = join(n.calIDs)
+		}
+		if n := &d.nodes[i]; len(n.cvns) > 0 {
+			if rep.CVNs == nil {
+				rep.CVNs = map[string]string{}
+			}
+			rep.CVNs[n.ecu] = join(n.cvns)
 		}
 	}
 	named := d.cat != nil && !d.cat.empty()

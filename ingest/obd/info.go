@@ -3,6 +3,7 @@ package obd
 import (
 	"bytes"
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -58,7 +59,7 @@ func (d *decoder) info(kind byte, head int) *fault {
 		if f != nil {
 			return f
 		}
-		d.item(KindCalibration, Fields{{"cvn", numbers(raw)}})
+		d.verification(d.item(KindCalibration, nil), raw)
 	case infoSpark, infoCompression:
 		raw, f := counted(b, head, 2, 0)
 		if f != nil {
@@ -107,24 +108,32 @@ func (d *decoder) calibrations(it *Item, raw []byte) {
 func (d *decoder) keepCalibrations(ids []string) {
 	n := &d.nodes[d.node]
 	n.told = true
-next:
-	for _, id := range ids {
-		for _, have := range n.calIDs {
-			if have == id {
-				continue next
-			}
-		}
-		n.calIDs = append(n.calIDs, id)
-	}
+	n.calIDs = merge(n.calIDs, ids)
 }
 
-// numbers writes calibration verification numbers as eight hex digits.
-func numbers(raw []byte) []string {
+// verification fills the item of calibration verification numbers, eight hex digits each.
+func (d *decoder) verification(it *Item, raw []byte) {
 	list := []string{}
 	for o := 0; o+4 <= len(raw); o += 4 {
 		list = append(list, strings.ToUpper(hexBytes(raw[o:o+4])))
 	}
-	return list
+	it.Values = Fields{{"cvn", list}}
+	d.keepNumbers(list)
+}
+
+func (d *decoder) keepNumbers(list []string) {
+	n := &d.nodes[d.node]
+	n.cvns = merge(n.cvns, list)
+}
+
+// merge adds what a list does not have yet: an answer may be read twice, or come in parts.
+func merge(have, more []string) []string {
+	for _, s := range more {
+		if !slices.Contains(have, s) {
+			have = append(have, s)
+		}
+	}
+	return have
 }
 
 // A part is an info type of one responder that comes in numbered messages of four bytes.
@@ -243,7 +252,7 @@ func (d *decoder) finishParts() {
 		case infoCalibration:
 			d.calibrations(it, raw)
 		case infoCVN:
-			it.Values = Fields{{"cvn", numbers(raw)}}
+			d.verification(it, raw)
 		case infoSpark, infoCompression:
 			it.Values = Fields{{"info_type", hexByte(p.kind)}, {"counters", d.inUse(p.kind, raw)}}
 		case infoName:

@@ -94,6 +94,7 @@ type Report struct {
 	Items   []Item            // in the order sent
 	VINs    []string          // distinct vehicle identification numbers read, in the order read
 	CalIDs  map[string]string // calibration ids of a responder, by ECU, joined by "+"
+	CVNs    map[string]string // calibration verification numbers, the same
 	Context series.Context    // of the lowest responding address; odometer from PID A6 only
 
 	results []series.Result

@@ -46,22 +46,7 @@ type codeRange struct {
 func readFamilies() ([]codeRange, error) {
 	var all, wide []codeRange
 	read := func(into *[]codeRange, codes, family string) error {
-		for _, s := range strings.Split(codes, ",") {
-			if s = strings.TrimSpace(s); s == "" {
-				continue
-			}
-			a, b, isRange := strings.Cut(s, "-")
-			if !isRange {
-				b = a
-			}
-			from, ok := powertrain(a)
-			to, ok2 := powertrain(b)
-			if !ok || !ok2 || to < from {
-				return fmt.Errorf("codes %q", s)
-			}
-			*into = append(*into, codeRange{from, to, family})
-		}
-		return nil
+		return codeRanges(codes, func(from, to int) { *into = append(*into, codeRange{from, to, family}) })
 	}
 	err := each("monitors", "id,name,family,codes,worsening,confidence,source", func(row []string) error {
 		return read(&all, row[3], row[2])
@@ -75,6 +60,26 @@ func readFamilies() ([]codeRange, error) {
 	slices.SortStableFunc(all, narrow)
 	slices.SortStableFunc(wide, narrow)
 	return append(all, wide...), err
+}
+
+// codeRanges calls f for every code and range of codes in a list such as P0420-P0424,P2A00.
+func codeRanges(codes string, f func(from, to int)) error {
+	for _, s := range strings.Split(codes, ",") {
+		if s = strings.TrimSpace(s); s == "" {
+			continue
+		}
+		a, b, isRange := strings.Cut(s, "-")
+		if !isRange {
+			b = a
+		}
+		from, ok := powertrain(a)
+		to, ok2 := powertrain(b)
+		if !ok || !ok2 || to < from {
+			return fmt.Errorf("codes %q", s)
+		}
+		f(from, to)
+	}
+	return nil
 }
 
 // powertrain reads P and four digits, with or without a failure type.

@@ -46,7 +46,7 @@ var parameters = map[byte]parameter{
 	0x42: {name: "control module voltage", unit: "V", scale: 0.001},
 	0x46: {"ambient air temperature", "Cel", 1, -40, "ambient_c", func(c *series.Context) *float64 { return &c.AmbientC }},
 	0x4D: {name: "time with the lamp on", unit: "min", scale: 1},
-	0x4E: {name: "time since clear", unit: "min", scale: 1},
+	0x4E: {"time since clear", "min", 1, 0, "minutes_since_clear", func(c *series.Context) *float64 { return &c.MinutesSinceClear }},
 	0xA6: {"odometer", "km", 0.1, 0, "odometer_km", func(c *series.Context) *float64 { return &c.OdometerKm }},
 }
 

@@ -35,7 +35,7 @@ var pids = []pid{
 	{0x42, 2, "V", func(a, b, _, _ float64) float64 { return (256*a + b) / 1000 }, nil},
 	{0x46, 1, "Cel", func(a, _, _, _ float64) float64 { return a - 40 }, func(c series.Context) float64 { return c.AmbientC }},
 	{0x4D, 2, "min", func(a, b, _, _ float64) float64 { return 256*a + b }, nil},
-	{0x4E, 2, "min", func(a, b, _, _ float64) float64 { return 256*a + b }, nil},
+	{0x4E, 2, "min", func(a, b, _, _ float64) float64 { return 256*a + b }, func(c series.Context) float64 { return c.MinutesSinceClear }},
 	{0xA6, 4, "km", func(a, b, c, d float64) float64 { return (a*0x1000000 + b*0x10000 + c*0x100 + d) / 10 }, func(c series.Context) float64 { return c.OdometerKm }},
 }
 

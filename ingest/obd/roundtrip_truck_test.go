@@ -53,7 +53,7 @@ func TestRoundTripTruckConditions(t *testing.T) {
 				t.Fatalf("%s: %v, want %v", name, v.Get(name), want)
 			}
 		}
-		if !same(rep.Context.DistanceSinceClearKm, x2) {
+		if !same(rep.Context.DistanceSinceClearKm, x2) || !same(rep.Context.MinutesSinceClear, x4) {
 			t.Fatal(rep.Context)
 		}
 

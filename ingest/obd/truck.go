@@ -56,7 +56,7 @@ func (d *decoder) truckStatus(pgn int32) {
 		add("distance_with_lamp_km", two(b, 1, 0), nil)
 		add("distance_since_clear_km", two(b[2:], 1, 0), func(c *series.Context) *float64 { return &c.DistanceSinceClearKm })
 		add("minutes_with_lamp", two(b[4:], 1, 0), nil)
-		add("minutes_since_clear", two(b[6:], 1, 0), nil)
+		add("minutes_since_clear", two(b[6:], 1, 0), func(c *series.Context) *float64 { return &c.MinutesSinceClear })
 	case pgnAmbient: // SPN 108, 171, 172
 		add("barometric_kpa", one(b[0], 0.5, 0), func(c *series.Context) *float64 { return &c.BarometricKPa })
 		add("ambient_c", two(b[3:], 0.03125, -273), func(c *series.Context) *float64 { return &c.AmbientC })
@@ -83,6 +83,7 @@ func (d *decoder) truckCalibrations() *fault {
 		}
 	}
 	d.keepCalibrations(ids)
+	d.keepNumbers(cvns)
 	d.item(KindCalibration, Fields{{"cal_ids", ids}, {"cvn", cvns}})
 	return nil
 }

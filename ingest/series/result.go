@@ -77,12 +77,13 @@ type Context struct {
 	RunTimeS             float64 // PID 1F: seconds since engine start
 	WarmupsSinceClear    float64 // PID 30
 	DistanceSinceClearKm float64 // PID 31 or DM21
+	MinutesSinceClear    float64 // PID 4E or DM21: engine running time
 }
 
 // NoContext returns a Context in which everything is absent.
 func NoContext() Context {
 	n := math.NaN()
-	return Context{n, n, n, n, n, n, n, n, n}
+	return Context{n, n, n, n, n, n, n, n, n, n}
 }
 
 // CodeKind says on which step of the fault ladder a trouble code stands.
@@ -139,6 +140,12 @@ type Poll struct {
 	Context  Context
 	Results  []Result
 	Codes    []Code
+
+	// CVNs holds the calibration verification numbers of each ECU that told them in this report, eight hex digits
+	// each and each once, joined by "+" as its calibration ids are; nil when none was read. Other software under the same
+	// calibration id has another number. By ECU and not in each result, since a report has few of the one and
+	// many of the other.
+	CVNs map[string]string
 }
 
 // Before orders the polls of a vehicle: by time, then by report id, so that any arrival order sorts to
