@@ -105,7 +105,7 @@ func reviews(in io.Reader, by *ingest.Reviewer) iter.Seq2[*ingest.Review, error]
 		for {
 			line, err := lines.Next()
 			switch {
-			case errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF):
+			case errors.Is(err, io.EOF):
 				return
 			case err != nil:
 				yield(nil, err)
