@@ -60,8 +60,13 @@ func build(m *broker.Msg, r *report.Report, roster *fleet.Roster, cat *obd.Catal
 		msgs = append(msgs, obd.Message{From: in.From, PGN: in.PGN, Data: in.Data})
 		index = append(index, i)
 	}
-	d := obd.Decode(r.Bus, msgs, cat)
-	t.read, t.index = d, index
+	// The test catalogue may speak of an engine family, which the unit has, and who the unit is may be in the
+	// messages. Nearly always report and roster know it without them.
+	family := ""
+	if u, err := roster.Resolve(r.VIN, r.Device); err == nil && u != nil {
+		family = u.EngineFamily
+	}
+	d := obd.Decode(r.Bus, msgs, cat.For(family))
 	vin, no := vinOf(r, d)
 	if no != nil {
 		return nil, no
@@ -70,6 +75,10 @@ func build(m *broker.Msg, r *report.Report, roster *fleet.Roster, cat *obd.Catal
 	if errors.Is(err, fleet.ErrDisagree) {
 		return nil, &refused{UnitMismatch, err.Error()}
 	}
+	if unit != nil && unit.EngineFamily != family && cat != nil {
+		d = obd.Decode(r.Bus, msgs, cat.For(unit.EngineFamily))
+	}
+	t.read, t.index = d, index
 	t.known = unit != nil
 	_, fits := obd.CheckDigit(vin)
 	t.checkDigit = vin == "" || fits
