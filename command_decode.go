@@ -13,7 +13,7 @@ import (
 )
 
 func decodeCommand() *cobra.Command {
-	var bus, from, catalogue string
+	var bus, from, catalogue, family string
 	var pgn int32
 	var raw bool
 	cmd := &cobra.Command{
@@ -37,6 +37,7 @@ verified; else ID#DATA, which are reassembled (ISO 15765-2, SAE J1939-21).`,
 	cmd.Flags().StringVar(&from, "from", "", "responder: CAN id or source address, hex")
 	cmd.Flags().Int32Var(&pgn, "pgn", series.None, "J1939 parameter group number, decimal")
 	cmd.Flags().StringVar(&catalogue, "catalogue", "", "test catalogue (CSV) that gives meaning to maker-defined tests")
+	cmd.Flags().StringVar(&family, "engine-family", "", "engine family whose rows of the catalogue apply")
 	cmd.Flags().BoolVar(&raw, "frames", false, "the arguments are raw frames")
 	cmd.MarkFlagRequired("bus")
 	cmd.RunE = works(func(cmd *cobra.Command, args []string) error {
@@ -51,6 +52,7 @@ verified; else ID#DATA, which are reassembled (ISO 15765-2, SAE J1939-21).`,
 		if err != nil {
 			return err
 		}
+		cat = cat.For(family)
 		if raw {
 			if from != "" || pgn != series.None {
 				return &misuse{errors.New("--from and --pgn: a raw frame says itself who sent it")}

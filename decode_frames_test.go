@@ -35,3 +35,15 @@ func TestDecode_Frames(t *testing.T) {
 		}
 	}
 }
+
+// A test catalogue gives meaning to a maker's test, for the engine family that is named.
+func TestDecode_Catalogue(t *testing.T) {
+	cat := write(t, "tests.csv", "applies_to,test,component,name,scale,offset,unit,signed\nKR-20,61,00,Purge flow,0.5,0,Pa,0\n")
+	args := []string{"--bus", "iso9141", "--catalogue", cat, "46 61 80 00A6 000D"}
+	if r := decoded(t, exitOK, append(args, "--engine-family", "KR-20")...)[0]; r["value"] != 83.0 || r["min"] != 6.5 || r["unit_of_measure"] != "Pa" || !strings.Contains(r["explanation"].(string), "Purge flow") {
+		t.Errorf("%v", r)
+	}
+	if r := decoded(t, exitOK, args...)[0]; r["value"] != 166.0 || r["unit_of_measure"] != "1" {
+		t.Errorf("%v", r)
+	}
+}
