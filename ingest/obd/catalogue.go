@@ -178,11 +178,11 @@ func (c *Catalogue) Family(r *series.Result) string {
 	return family
 }
 
-// apply gives a result what the catalogue says. Where the standard has a unit, only the name is taken.
-func (d *decoder) apply(r *series.Result, it *Item, n *node) {
+// apply gives a result what the catalogue says, if anything. Where the standard has a unit, only the name is taken.
+func (d *decoder) apply(r *series.Result, it *Item, n *node) bool {
 	e := d.cat.find(n.calIDs, r)
 	if e == nil {
-		return
+		return false
 	}
 	it.Name, d.mixed = e.name, true
 	switch {
@@ -205,4 +205,5 @@ func (d *decoder) apply(r *series.Result, it *Item, n *node) {
 		r.UnitOfMeasure = e.unit
 		r.Measure(e.scale, e.offset, e.offset == 0)
 	}
+	return true
 }

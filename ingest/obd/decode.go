@@ -21,7 +21,8 @@ func Decode(bus series.Bus, msgs []Message, cat *Catalogue) *Report {
 type Decoder struct{ d decoder }
 
 // Decode reads the messages of one report, as the function Decode does. The report is valid until the next
-// call, and its items are not to be written: the next report uses them again.
+// call, and neither its results nor its items are to be written: the next report uses them again, and leaves
+// in place what is the same there.
 func (x *Decoder) Decode(bus series.Bus, msgs []Message, cat *Catalogue) *Report {
 	d := &x.d
 	d.bus, d.cat = bus, cat
@@ -35,6 +36,7 @@ func (x *Decoder) Decode(bus series.Bus, msgs []Message, cat *Catalogue) *Report
 	if d.mixed {
 		clear(d.rep.Items)
 	}
+	d.remember()
 	d.mixed, d.moved = false, false
 	*d.rep = Report{Bus: bus, Context: series.NoContext(), Items: d.rep.Items[:0], results: d.rep.results[:0]}
 	d.blocks, d.nodes, d.older = d.blocks[:0], d.nodes[:0], d.older[:0]
@@ -75,6 +77,7 @@ type decoder struct {
 	conditions []condition
 	wide       []wideSender // kept from report to report
 
+	memory memory
 	// Items past the end are blank but for what every result sets; mixed says that the report at hand has
 	// others, which are wiped before the next one. moved: the items do not show the results where they are.
 	mixed, moved bool
@@ -82,12 +85,10 @@ type decoder struct {
 	// The message at hand.
 	index int
 	ecu   string
+	from  origin
 	node  int
 	data  []byte
 }
-
-// A block is the results of one message: n of them from first on, shown by the items from item on.
-type block struct{ first, item, n, node int }
 
 // A wideSender is a 29-bit id and its name.
 type wideSender struct {
@@ -130,7 +131,7 @@ func (d *decoder) message(i int, m *Message) {
 	if digits == wideID {
 		idPGN = pgnOf(id)
 	}
-	d.ecu = d.nameOf(id, digits)
+	d.ecu, d.from = d.nameOf(id, digits), origin(digits)<<32|origin(id)
 	pgn := m.PGN
 	if pgn == series.None && d.bus == series.J1939 {
 		switch pgn = idPGN; pgn {
@@ -243,40 +244,6 @@ func (d *decoder) item(k Kind, values Fields) *Item {
 	return &d.rep.Items[len(d.rep.Items)-1]
 }
 
-// results adds n test results of the message at hand and their items. What a result held before is still
-// there: the caller sets every field.
-func (d *decoder) results(n int) []series.Result {
-	rep := d.rep
-	first, item := len(rep.results), len(rep.Items)
-	if first+n > cap(rep.results) {
-		rep.results = slices.Grow(rep.results, n)
-		d.moved = true
-	}
-	if item+n > cap(rep.Items) {
-		rep.Items = slices.Grow(rep.Items, n)
-	}
-	rep.results, rep.Items = rep.results[:first+n], rep.Items[:item+n]
-	d.blocks = append(d.blocks, block{first, item, n, d.node})
-	rows, items := rep.results[first:], rep.Items[item:]
-	index, ecu := d.index, d.ecu
-	for i := range rows {
-		it := &items[i]
-		it.Message, it.Kind, it.ECU, it.Result = index, KindResult, ecu, &rows[i]
-	}
-	return rows
-}
-
-// result adds one test result in which only the responder is set.
-func (d *decoder) result() *series.Result {
-	r := &d.results(1)[0]
-	*r = blank
-	r.ECU = d.ecu
-	return r
-}
-
-// blank is copied, never written.
-var blank = series.NewResult()
-
 // finish joins what came in several messages and gives results what others told of their responder.
 func (d *decoder) finish() {
 	d.finishParts()
@@ -309,6 +276,7 @@ func (d *decoder) finish() {
 			continue
 		}
 		cal := rep.CalIDs[n.ecu]
+		d.tell(k)
 		for i := range k.n {
 			r, it := &rep.results[k.first+i], &rep.Items[k.item+i]
 			it.Result, r.CalID = r, cal
@@ -316,8 +284,8 @@ func (d *decoder) finish() {
 				r.Done = n.done[g]
 			}
 			r.Runs = runsOf(n.runs, r)
-			if named {
-				d.apply(r, it, n)
+			if named && d.apply(r, it, n) {
+				d.memory.forgetRow(k.first + i)
 			}
 		}
 	}

@@ -49,8 +49,8 @@ func (d *decoder) monitorResults() *fault {
 // monitorRecords reads records of the given size up to the end of the message. Each ends with test id, unit-
 // and-scaling id, value, minimum and maximum; the byte before is the monitor id where there is one.
 func (d *decoder) monitorRecords(head, size int, mid byte) *fault {
-	b, ecu := d.data, d.ecu
-	rows := d.results((len(b) - head) / size)
+	b, ecu, from := d.data, d.ecu, d.from
+	rows, known := d.results((len(b) - head) / size)
 	for i := range rows {
 		o := head + size*(i+1) - 8
 		if size > 8 {
@@ -59,6 +59,20 @@ func (d *decoder) monitorRecords(head, size int, mid byte) *fault {
 			}
 		}
 		rec, r := (*[8]byte)(b[o:]), &rows[i]
+		if known != nil {
+			key := binary.BigEndian.Uint64(rec[:])&^(0xFFFF<<32) | uint64(mid)<<32
+			k := &known[i]
+			if k.key == key && k.from == from {
+				if k.told {
+					k.told, r.CalID, r.Runs, r.Done = false, "", series.None, series.Unknown
+				}
+				u := &units[rec[1]]
+				r.Raw.Value = u.word(rec[2], rec[3])
+				r.Remeasure(u.scale, u.offset, u.ratio)
+				continue
+			}
+			*k = remembered{key: key, from: from}
+		}
 		r.ECU, r.Test, r.CalID, r.DTC = ecu, testKey(mid, rec[0]), "", ""
 		r.MID, r.TID, r.CID, r.SPN, r.FMI, r.Slot = int32(mid), int32(rec[0]), series.None, series.None, series.None, series.None
 		r.Runs, r.Done = series.None, series.Unknown

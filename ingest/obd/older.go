@@ -116,6 +116,7 @@ func (d *decoder) drop(gone map[int]bool) {
 	}
 	clear(d.rep.Items[len(items):])
 	d.rep.Items, d.rep.results, d.blocks, d.moved = items, results, blocks, true
+	d.memory.forget()
 }
 
 // oxygenScale gives the standard scalings of service $05 test ids 01 to 0A (SAE J1979, from memory; 0.005 V

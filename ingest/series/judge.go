@@ -67,7 +67,7 @@ func Judge(c Coding, raw Raw, ratio bool) Verdict {
 // + offset. The product is rounded before the sum, so that all machines give the same bits. It writes into
 // the result, since a Verdict that goes through memory costs more than all the rules.
 func (r *Result) Measure(scale, offset float64, ratio bool) {
-	x, lo, hi := r.Raw.Value, r.Raw.Min, r.Raw.Max
+	lo, hi := r.Raw.Min, r.Raw.Max
 	no := &noLimit[r.Coding&7]
 	isMin, isMax := lo != no.min && lo != no.minToo && lo != None, hi != no.max && hi != None
 	r.Min, r.Max = math.NaN(), math.NaN()
@@ -77,6 +77,17 @@ func (r *Result) Measure(scale, offset float64, ratio bool) {
 	if isMax {
 		r.Max = float64(float64(hi)*scale) + offset
 	}
+	r.value(scale, offset, ratio, isMin, isMax)
+}
+
+// Remeasure is Measure where nothing but Raw.Value has changed since Measure was called with the same scale and
+// offset: the limits are not looked at again.
+func (r *Result) Remeasure(scale, offset float64, ratio bool) {
+	r.value(scale, offset, ratio, r.Min == r.Min, r.Max == r.Max)
+}
+
+func (r *Result) value(scale, offset float64, ratio, isMin, isMax bool) {
+	x, lo, hi := r.Raw.Value, r.Raw.Min, r.Raw.Max
 	r.Passed, r.Margin = Unknown, math.NaN()
 	if x == None || r.Coding > Signed && unread(r.Coding, r.Raw) {
 		r.State, r.Value = StateInvalid, math.NaN()
