@@ -1,5 +1,5 @@
 # Two commands do everything: `make demo` and `make test`.
-# Needs Go, gcc, g++, make and Node with npm; `make test` also needs chromium and installs it on Debian.
+# Needs Go, gcc, g++, make and Node with npm; `make test` also needs chromium and mosquitto_pub and installs them on Debian.
 
 GO      ?= go
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
@@ -7,7 +7,9 @@ WEB     := dashboards/web
 BUNDLE  := $(WEB)/dist/main.js
 CHROME  := $(firstword $(wildcard /usr/bin/chromium /usr/bin/chromium-browser /usr/bin/google-chrome))
 
-.PHONY: demo build web test check bench fuzz chromium clean
+MQTTPUB := $(firstword $(wildcard /usr/bin/mosquitto_pub))
+
+.PHONY: demo build web test check bench fuzz parts clean
 
 ## demo: build, invent a fleet, run its history through the pipeline, print the address to open
 demo: build
@@ -27,12 +29,12 @@ $(BUNDLE): $(WEB)/node_modules $(WEB)/build.mjs $(WEB)/tsconfig.json $(shell fin
 	cd $(WEB) && npm run --silent build
 
 ## test: everything, on real parts: embedded broker, Parquet, DuckDB, SQLite, chromium
-test: build chromium
+test: build parts
 	cd $(WEB) && npm run --silent check
 	$(GO) test -shuffle=on -timeout 30m ./...
 
 ## check: formatting, vet, lint, race
-check: build chromium
+check: build parts
 	deploy/check.sh
 
 bench:
@@ -43,10 +45,12 @@ FUZZTIME ?= 30s
 fuzz:
 	deploy/fuzz.sh $(FUZZTIME)
 
-chromium:
-ifeq ($(CHROME),)
-	@echo "chromium is needed for the browser tests; installing Debian's package"
-	apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq chromium
+# parts: what the tests need beside Go and Node
+parts:
+ifneq ($(and $(CHROME),$(MQTTPUB)),)
+else
+	@echo "the tests need a browser (chromium) and an MQTT client (mosquitto-clients); installing Debian's packages"
+	apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq chromium mosquitto-clients
 endif
 
 clean:

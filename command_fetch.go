@@ -92,15 +92,3 @@ func seriesCommand() *cobra.Command {
 	cmd.AddCommand(list, show)
 	return cmd
 }
-
-func quarantineCommand() *cobra.Command {
-	cmd := group("quarantine", "what could not be decoded", "  marginline quarantine list\n  marginline quarantine show 1042.3")
-	replay := &cobra.Command{Use: "replay", Short: "send quarantined reports through again (not there yet)", Hidden: true, DisableFlagParsing: true,
-		RunE: works(func(*cobra.Command, []string) error {
-			return fmt.Errorf("quarantine replay is not there yet in this version: nothing was done")
-		})}
-	list := fetchCommand("list", "what could not be decoded, and why", "  marginline quarantine list -o json", "/quarantine")
-	list.Flags().Int("max", 1000, "at most this many, the newest")
-	cmd.AddCommand(list, fetchCommand("show ID", "one entry with its raw bytes", "  marginline quarantine show 1042.3", "/quarantine/"), replay)
-	return cmd
-}

@@ -41,6 +41,7 @@ func serviceFlags(cmd *cobra.Command) {
 	cmd.Flags().String("log-format", "", "text or json")
 	cmd.Flags().String("broker-url", "", "an external NATS server instead of the embedded one")
 	cmd.Flags().String("broker-listen", "", "host:port where the embedded broker takes dongles")
+	cmd.Flags().String("broker-mqtt", "", "host:port where the embedded broker takes dongles that speak MQTT 3.1.1")
 }
 
 // serve opens every stage, serves the pages, calls ready, and runs until ctx ends or a stage fails.

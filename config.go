@@ -27,6 +27,7 @@ type config struct {
 	Broker struct {
 		URL    string        `koanf:"url"`     // an external NATS; empty = embedded
 		Listen string        `koanf:"listen"`  // host:port for dongles on the embedded broker; empty = in process only
+		MQTT   string        `koanf:"mqtt"`    // host:port of its MQTT 3.1.1 listener; empty = none
 		MaxAge time.Duration `koanf:"max_age"` // how long raw reports stay in the log
 	} `koanf:"broker"`
 	Flush struct {
@@ -51,6 +52,7 @@ var configDefaults = map[string]any{
 	"web.listen":     "127.0.0.1:8470",
 	"broker.url":     "",
 	"broker.listen":  "",
+	"broker.mqtt":    "",
 	"broker.max_age": "720h",
 	"flush.rows":     200_000,
 	"flush.every":    "2s",
@@ -124,13 +126,16 @@ func (c *config) validate() error {
 	if err := loopback(c.Web.Listen); err != nil {
 		bad("web.listen", "%v", err)
 	}
-	if c.Broker.Listen != "" {
-		if err := loopback(c.Broker.Listen); err != nil {
-			bad("broker.listen", "%v", err)
+	for _, l := range []struct{ key, addr string }{{"broker.listen", c.Broker.Listen}, {"broker.mqtt", c.Broker.MQTT}} {
+		if l.addr == "" {
+			continue
 		}
-	}
-	if c.Broker.URL != "" && c.Broker.Listen != "" {
-		bad("broker.listen", "has no meaning with broker.url: the embedded broker is off")
+		if err := loopback(l.addr); err != nil {
+			bad(l.key, "%v", err)
+		}
+		if c.Broker.URL != "" {
+			bad(l.key, "has no meaning with broker.url: the embedded broker is off")
+		}
 	}
 	if c.Broker.MaxAge < time.Hour {
 		bad("broker.max_age", "%v is too short: at least 1h", c.Broker.MaxAge)

@@ -5,15 +5,11 @@ import (
 	"fmt"
 	"io"
 	"net/http"
-	"slices"
-	"strconv"
 	"strings"
 	"time"
 
 	"marginline/alerts"
 	"marginline/analyze"
-	"marginline/ingest"
-	"marginline/ingest/broker"
 	"marginline/ingest/fleet"
 	"marginline/ingest/series"
 	query "marginline/sql"
@@ -50,6 +46,7 @@ func (a *app) controlHandler() http.Handler {
 	handle("GET /series/{unit}/{ecu}/{test}", a.showSeries)
 	handle("GET /quarantine", a.listQuarantine)
 	handle("GET /quarantine/{id}", a.showQuarantine)
+	handle("POST /quarantine/replay", a.replayQuarantine)
 	return mux
 }
 
@@ -304,58 +301,4 @@ func (a *app) showSeries(w http.ResponseWriter, r *http.Request) error {
 		l.add(p.At, p.ReportID, p.Epoch, p.Value, p.Min, p.Max, p.Margin, p.Baseline, p.Z, p.Score, p.PCross30, c.P10, c.P50, c.P90)
 	}
 	return l.print(w, r.FormValue("form"))
-}
-
-func (a *app) listQuarantine(w http.ResponseWriter, r *http.Request) error {
-	limit := 1000
-	if s := r.FormValue("max"); s != "" {
-		n, err := strconv.Atoi(s)
-		if err != nil || n < 1 {
-			return fmt.Errorf("max %q: want a positive number", s)
-		}
-		limit = n
-	}
-	entries, err := a.broker.Quarantined(r.Context(), 0, limit)
-	if err != nil {
-		return err
-	}
-	l := listing{columns: []string{"id", "at", "device", "report_id", "message", "reason", "detail"}}
-	for _, e := range entries {
-		l.add(quarantineID(e.Seq, e.Message), e.At, e.Device, e.ReportID, e.Message, e.Reason, e.Detail)
-	}
-	return l.print(w, r.FormValue("form"))
-}
-
-func (a *app) showQuarantine(w http.ResponseWriter, r *http.Request) error {
-	id := r.PathValue("id")
-	entries, err := a.broker.Quarantined(r.Context(), 0, 0)
-	if err != nil {
-		return err
-	}
-	i := slices.IndexFunc(entries, func(e broker.Entry) bool { return quarantineID(e.Seq, e.Message) == id })
-	if i < 0 {
-		return fmt.Errorf("no quarantine entry %q; see 'marginline quarantine list'", id)
-	}
-	e := entries[i]
-	l := listing{columns: []string{"field", "value"}}
-	l.add("id", id)
-	l.add("at", e.At)
-	l.add("device", e.Device)
-	l.add("report_id", e.ReportID)
-	l.add("message", e.Message)
-	l.add("reason", e.Reason)
-	l.add("detail", e.Detail)
-	l.add("raw_hex", fmt.Sprintf("%x", e.Raw))
-	if ingest.Printable(e.Raw) {
-		l.add("raw_text", string(e.Raw))
-	}
-	return l.print(w, r.FormValue("form"))
-}
-
-// quarantineID names an entry: the sequence of its report in the log and the message within it.
-func quarantineID(seq uint64, message int) string {
-	if message < 0 {
-		return strconv.FormatUint(seq, 10)
-	}
-	return fmt.Sprintf("%d.%d", seq, message)
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"runtime/debug"
 	"strconv"
 	"strings"
 	"sync/atomic"
@@ -68,6 +69,8 @@ type Consumer struct {
 	stream string // what the stream is called in the lake and the quarantine
 	batch  batch
 	size   int // running mean of the size of a report, in bytes
+
+	build func(*broker.Msg, *report.Report, *fleet.Roster, *obd.Catalogue) (*taken, *refused)
 }
 
 // A batch is what was taken since the last flush.
@@ -77,6 +80,15 @@ type batch struct {
 	polls   []*series.Poll
 	entries []broker.Entry
 	bytes   int // of the entries
+
+	receipts []receipt
+	replayed []string // quarantine entries that came again as reports
+}
+
+// A receipt is what a dongle is told once the batch is durable.
+type receipt struct {
+	device string
+	broker.Receipt
 }
 
 // NewConsumer makes a Consumer. The lake is the Consumer's alone to append to while Run runs; roster is
@@ -90,7 +102,8 @@ func NewConsumer(b *broker.Broker, l Lake, roster func() *fleet.Roster, cfg Conf
 	}
 	return &Consumer{
 		broker: b, lake: l, roster: roster, cfg: cfg, log: log.With("stage", "ingest"), metrics: newMetrics(reg),
-		size: report.MaxBytes, // until something was seen
+		size:  report.MaxBytes, // until something was seen
+		build: build,
 	}
 }
 
@@ -249,18 +262,33 @@ func (c *Consumer) take(m *broker.Msg) {
 		b.first = time.Now()
 	}
 	r, no := parse(m)
+	if m.Replay != "" {
+		b.replayed = append(b.replayed, m.Replay)
+	}
+	tell := func(kept, reason string) {
+		if !m.Received.IsZero() || m.Replay != "" { // no dongle waits for it
+			return
+		}
+		out := receipt{device: m.Device, Receipt: broker.Receipt{Kept: kept, Reason: reason}}
+		if r != nil {
+			out.ID = r.ID
+		}
+		b.receipts = append(b.receipts, out)
+	}
 	if no == nil {
 		key, digest := nameOf(r.ID), r.Digest()
 		if had, ok := c.seen.reports[key]; ok && had == digest {
 			c.metrics.duplicate()
+			tell("duplicate", "")
 			return
 		} else if ok {
 			no = &refused{ConflictingContent, fmt.Sprintf("report %q is stored with other content; the first one stays", r.ID)}
 		} else {
 			var t *taken
-			if t, no = build(m, r, c.roster(), c.cfg.Catalogue); no == nil {
+			if t, no = c.survive(m, r); no == nil {
 				c.seen.reports[key] = digest
 				c.add(t, m)
+				tell("stored", "")
 				return
 			}
 		}
@@ -270,7 +298,8 @@ func (c *Consumer) take(m *broker.Msg) {
 	if r != nil {
 		e.ReportID = r.ID
 	}
-	if _, had := c.seen.refused[refusal(&e)]; had {
+	tell("quarantined", e.Reason)
+	if _, had := c.seen.refused[refusal(&e)]; had && m.Replay == "" {
 		c.metrics.duplicate()
 		return
 	}
@@ -278,6 +307,18 @@ func (c *Consumer) take(m *broker.Msg) {
 	c.metrics.reports.WithLabelValues("quarantined").Inc()
 	c.metrics.counts.refused.Add(1)
 	c.quarantine(e)
+}
+
+// survive builds the poll of a report. One that no code of ours stands is poison: it would stop all behind
+// it again and again, so it goes to the quarantine like any other that cannot be read.
+func (c *Consumer) survive(m *broker.Msg, r *report.Report) (t *taken, no *refused) {
+	defer func() {
+		if p := recover(); p != nil {
+			c.log.Error("a fault of this program, not of the report; it is kept in the quarantine", "report", r.ID, "device", m.Device, "panic", p, "stack", string(debug.Stack()))
+			t, no = nil, &refused{Poison, fmt.Sprintf("reading it failed: %v", p)}
+		}
+	}()
+	return c.build(m, r, c.roster(), c.cfg.Catalogue)
 }
 
 func (c *Consumer) add(t *taken, m *broker.Msg) {
@@ -331,12 +372,32 @@ func (c *Consumer) flush(ctx context.Context, p *broker.Puller) error {
 	if c.OnCommit != nil && len(b.polls) > 0 {
 		c.OnCommit(whole, b.polls)
 	}
+	c.close(whole, b)
 	if err := p.Ack(whole, b.last); err != nil { // the lake knows how far we are
 		c.log.Warn("committed reports were not acknowledged", "err", err)
 	}
 	c.batch = batch{last: b.last}
 	c.mark.rise(c.batch.last)
 	return nil
+}
+
+// close does what may be done once a batch is durable, and what no replay of the log needs: it tells the
+// dongles, and takes out of the quarantine what has come in again.
+func (c *Consumer) close(ctx context.Context, b *batch) {
+	for i := range b.receipts {
+		if err := c.broker.Receipt(b.receipts[i].device, b.receipts[i].Receipt); err != nil {
+			c.log.Warn("receipts were not sent; the dongles will send again", "err", err, "left", len(b.receipts)-i)
+			break
+		}
+	}
+	if len(b.replayed) == 0 {
+		return
+	}
+	ctx, cancel := context.WithTimeout(ctx, tryTimeout)
+	defer cancel()
+	if err := c.broker.Discard(ctx, b.replayed); err != nil {
+		c.log.Warn("replayed entries stay in the quarantine too", "err", err)
+	}
 }
 
 // insist tries until it works, with growing pauses, as long as ctx lives and trying makes sense.

@@ -57,7 +57,7 @@ func newMetrics(reg prometheus.Registerer) *metrics {
 	for _, o := range []string{"stored", "duplicate", "quarantined"} {
 		m.reports.WithLabelValues(o)
 	}
-	for _, r := range []Reason{Unreadable, MissingField, DeviceMismatch, VINMismatch, UnitMismatch, ConflictingContent, Undecodable, BadLength, UnknownService, NotReassembled} {
+	for _, r := range []Reason{Unreadable, MissingField, DeviceMismatch, VINMismatch, UnitMismatch, ConflictingContent, Poison, Undecodable, BadLength, UnknownService, NotReassembled} {
 		m.quarantined.WithLabelValues(string(r))
 	}
 	for s := series.StateOK; s <= series.StateInvalid; s++ {

@@ -43,6 +43,7 @@ type house struct {
 	reg    *prometheus.Registry
 	log    *slog.Logger
 
+	prepare  func(*Consumer) // before it runs
 	consumer *Consumer
 	stop     context.CancelFunc
 	done     chan error
@@ -75,7 +76,7 @@ func (h *house) open() {
 	h.t.Helper()
 	var err error
 	h.reg = prometheus.NewRegistry()
-	if h.broker, err = broker.Open(context.Background(), broker.Config{Dir: filepath.Join(h.dir, "broker")}, h.log); err != nil {
+	if h.broker, err = broker.Open(context.Background(), broker.Config{Dir: filepath.Join(h.dir, "broker"), MQTT: "127.0.0.1:0"}, h.log); err != nil {
 		h.t.Fatal(err)
 	}
 	if h.lake, err = lake.Open(filepath.Join(h.dir, "lake"), h.log, h.reg); err != nil {
@@ -94,6 +95,9 @@ func (h *house) run(over Lake) {
 		h.mu.Lock()
 		defer h.mu.Unlock()
 		h.polls = append(h.polls, polls...)
+	}
+	if h.prepare != nil {
+		h.prepare(h.consumer)
 	}
 	var ctx context.Context
 	ctx, h.stop = context.WithCancel(context.Background())

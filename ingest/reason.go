@@ -12,7 +12,7 @@ import (
 // A Reason is why something is in the quarantine: a short word that stays the same for good.
 type Reason string
 
-// The reasons. The first six are about whole reports, the others about single messages.
+// The reasons. The first seven are about whole reports, the others about single messages.
 const (
 	Unreadable         Reason = "unreadable"          // no JSON object, or a field of the wrong form
 	MissingField       Reason = "missing_field"       // a required field is not there
@@ -20,6 +20,7 @@ const (
 	VINMismatch        Reason = "vin_mismatch"        // the vehicle says another VIN than the report
 	UnitMismatch       Reason = "unit_mismatch"       // VIN and device belong to different units
 	ConflictingContent Reason = "conflicting_content" // the id is taken by a report with other content
+	Poison             Reason = "poison"              // reading it made this program fail
 	Undecodable        Reason = "undecodable"         // no hex, or a record that does not fit its service
 	BadLength          Reason = "bad_length"          // not whole records
 	UnknownService     Reason = "unknown_service"     // no decoder for the service

@@ -20,7 +20,9 @@ const (
 	Reports          = "OBD_REPORTS"
 	Quarantine       = "OBD_QUARANTINE"
 	ReportSubject    = "obd.reports."    // + device
+	ReceiptSubject   = "obd.receipts."   // + device
 	quarantinePrefix = "obd.quarantine." // + stream + sequence + message
+	replayHeader     = "Obd-Replay"      // quarantine entry that the report comes from
 	ReceivedHeader   = "Obd-Received"    // RFC 3339: when an imported report was received, as far as can be told
 )
 
@@ -29,6 +31,7 @@ type Config struct {
 	URL           string        // an external NATS with JetStream; "" = embedded
 	Dir           string        // folder of the embedded server's files
 	Listen        string        // host:port of the embedded server for dongles; "" = in process only
+	MQTT          string        // host:port of its MQTT 3.1.1 listener; "" = none
 	MaxAge        time.Duration // how long raw reports stay; 0 = 30 days
 	QuarantineAge time.Duration // how long quarantine entries stay; 0 = for ever
 }
@@ -49,6 +52,7 @@ type Broker struct {
 	log    *slog.Logger
 	closed chan struct{} // closed when the connection is
 	batch  bool          // the streams take atomic batches
+	mqtt   string        // address of the MQTT listener
 
 	closing  sync.Once
 	closeErr error
@@ -76,7 +80,7 @@ func Open(ctx context.Context, cfg Config, log *slog.Logger) (_ *Broker, err err
 		nats.ReconnectHandler(func(c *nats.Conn) { b.log.Info("connected again", "url", c.ConnectedUrlRedacted()) }),
 	}
 	if url == "" {
-		if b.server, err = embed(cfg, b.log); err != nil {
+		if b.server, b.mqtt, err = embed(cfg, b.log); err != nil {
 			return nil, err
 		}
 		options = append(options, nats.InProcessServer(b.server))
@@ -194,6 +198,9 @@ func streamToken(id string) string {
 	h.Write([]byte(id))
 	return strconv.FormatUint(h.Sum64(), 36)
 }
+
+// MQTTAddr is where dongles reach the MQTT listener of the embedded server; "" when it has none.
+func (b *Broker) MQTTAddr() string { return b.mqtt }
 
 // Addr is where dongles reach the embedded server; "" when it listens on no port or is not ours.
 func (b *Broker) Addr() string {

@@ -13,6 +13,16 @@
 // to a thousand reports, all or none of them stored. The embedded server listens on no port unless
 // Config.Listen names one.
 //
+// MQTT. The embedded server also speaks MQTT 3.1.1 (Config.MQTT); topic obd/reports/<device> is the subject
+// obd.reports.<device>. Its PUBACK does not mean that the report stream has the message: the server sends it
+// when its own MQTT session store has taken the message, and hands it to the stream afterwards. A dongle
+// that forgets a report on PUBACK can lose it when this process dies in between. So there are receipts: when
+// a report is committed the consumer publishes one to obd.receipts.<device> (topic obd/receipts/<device>),
+// and a dongle that must not lose anything keeps a report until its receipt comes, and sends it again, with
+// the same id, when none came within a minute. Receipts are not stored: one that was missed comes again as
+// "duplicate" for the report that was sent again. The rejected way was an MQTT front of our own that
+// acknowledges after the stream did: a second server to keep, for what one small message does.
+//
 // Order. A Puller gives the reports strictly by sequence, each once in the life of the Puller. It starts
 // behind the sequence that the lake has committed: the lake and not the consumer's acknowledgements is
 // the memory of how far we are, because only the lake knows what it has on disk. So every Pull makes its

@@ -10,40 +10,56 @@ import (
 )
 
 // embed starts a server in this process. Every write is synced before it is acknowledged.
-func embed(cfg Config, log *slog.Logger) (*server.Server, error) {
+func embed(cfg Config, log *slog.Logger) (_ *server.Server, mqtt string, err error) {
 	if cfg.Dir == "" {
-		return nil, fmt.Errorf("broker: the embedded server needs a folder")
+		return nil, "", fmt.Errorf("broker: the embedded server needs a folder")
 	}
 	o := &server.Options{
 		ServerName: "marginline", JetStream: true, StoreDir: cfg.Dir, SyncAlways: true,
 		DontListen: true, NoSigs: true, MaxPayload: maxPayload, JetStreamMaxMemory: maxMemory,
 	}
 	if cfg.Listen != "" {
-		host, port, err := net.SplitHostPort(cfg.Listen)
-		if err != nil {
-			return nil, fmt.Errorf("broker: listen: %w", err)
+		if o.Host, o.Port, err = address(cfg.Listen); err != nil {
+			return nil, "", fmt.Errorf("broker: listen: %w", err)
 		}
-		n, err := strconv.ParseUint(port, 10, 16)
-		if err != nil {
-			return nil, fmt.Errorf("broker: listen: %q is not a port", port)
-		}
-		o.DontListen, o.Host, o.Port = false, host, int(n)
-		if n == 0 {
-			o.Port = server.RANDOM_PORT
+		o.DontListen = false
+	}
+	if cfg.MQTT != "" {
+		if o.MQTT.Host, o.MQTT.Port, err = address(cfg.MQTT); err != nil {
+			return nil, "", fmt.Errorf("broker: mqtt: %w", err)
 		}
 	}
 	s, err := server.NewServer(o)
 	if err != nil {
-		return nil, fmt.Errorf("broker: %w", err)
+		return nil, "", fmt.Errorf("broker: %w", err)
 	}
 	s.SetLoggerV2(quiet{log}, false, false, false)
 	s.Start()
 	if !s.ReadyForConnections(startTimeout) {
 		s.Shutdown()
 		s.WaitForShutdown()
-		return nil, fmt.Errorf("broker: the embedded server was not ready within %v; is %s writable and used by nobody else?", startTimeout, cfg.Dir)
+		return nil, "", fmt.Errorf("broker: the embedded server was not ready within %v; is %s writable and used by nobody else?", startTimeout, cfg.Dir)
 	}
-	return s, nil
+	if cfg.MQTT != "" { // the server has put the port that it chose into its options
+		mqtt = net.JoinHostPort(o.MQTT.Host, strconv.Itoa(o.MQTT.Port))
+	}
+	return s, mqtt, nil
+}
+
+// address reads host:port; port 0 lets the system choose.
+func address(s string) (host string, port int, err error) {
+	host, digits, err := net.SplitHostPort(s)
+	if err != nil {
+		return "", 0, err
+	}
+	n, err := strconv.ParseUint(digits, 10, 16)
+	if err != nil {
+		return "", 0, fmt.Errorf("%q is not a port", digits)
+	}
+	if n == 0 {
+		return host, server.RANDOM_PORT, nil
+	}
+	return host, int(n), nil
 }
 
 // quiet passes the server's log on. Its notices are start-up chatter, so they are ours at debug level.

@@ -51,6 +51,7 @@ type Outgoing struct {
 	Device   string
 	Payload  []byte
 	Received time.Time // goes along in ReceivedHeader; zero = none
+	Replay   string    // name of the quarantine entry that it comes from; "" = none
 }
 
 // PublishBatch puts reports into the log in their order; all are on disk when it returns. They go in
@@ -76,6 +77,9 @@ func reportMessage(o Outgoing) (*nats.Msg, error) {
 		return nil, fmt.Errorf("broker: device %q can't be part of a subject", o.Device)
 	}
 	m := &nats.Msg{Subject: ReportSubject + o.Device, Data: o.Payload, Header: nats.Header{}}
+	if o.Replay != "" {
+		m.Header.Set(replayHeader, o.Replay)
+	}
 	if !o.Received.IsZero() {
 		m.Header.Set(ReceivedHeader, o.Received.UTC().Format(time.RFC3339Nano))
 	}

@@ -25,6 +25,7 @@ type Msg struct {
 	Received   time.Time // ReceivedHeader; zero when not set
 	BrokerTime time.Time // when the log took it
 	Pending    uint64    // reports behind this one at delivery
+	Replay     string    // name of the quarantine entry that it comes from; "" otherwise
 }
 
 // A Puller gives the reports behind a sequence, in order. It is not safe for concurrent use.
@@ -130,6 +131,7 @@ func (p *Puller) collect(batch jetstream.MessageBatch, err error) ([]Msg, error)
 		}
 		p.delivery, p.last = seq.Consumer, seq.Stream
 		msg := Msg{Seq: seq.Stream, Device: strings.TrimPrefix(m.Subject(), ReportSubject), Data: m.Data(), BrokerTime: meta.Timestamp.UTC(), Pending: meta.NumPending}
+		msg.Replay = m.Headers().Get(replayHeader)
 		if h := m.Headers().Get(ReceivedHeader); h != "" {
 			if t, err := time.Parse(time.RFC3339, h); err == nil {
 				msg.Received = t.UTC()

@@ -38,12 +38,15 @@ const entryHeader = "Obd-Entry"
 // maxDetail bounds the words of an entry.
 const maxDetail = 1024
 
-func (e *Entry) subject() string {
+func (e *Entry) subject() string { return quarantinePrefix + e.Name() }
+
+// Name tells an entry from all others, for good.
+func (e *Entry) Name() string {
 	message := "report"
 	if e.Message != WholeReport {
 		message = strconv.Itoa(e.Message)
 	}
-	return quarantinePrefix + streamToken(e.Stream) + "." + strconv.FormatUint(e.Seq, 10) + "." + message
+	return streamToken(e.Stream) + "." + strconv.FormatUint(e.Seq, 10) + "." + message
 }
 
 // Quarantine puts entries into the quarantine; all are on disk when it returns. An entry that is there
@@ -69,6 +72,43 @@ func (b *Broker) Quarantine(ctx context.Context, entries []Entry) error {
 		return fmt.Errorf("broker: quarantine %d entries: %w", len(entries), err)
 	}
 	return nil
+}
+
+// Discard takes entries out of the quarantine, by name. One that is not there is none the less out.
+func (b *Broker) Discard(ctx context.Context, names []string) error {
+	s, err := b.js.Stream(ctx, Quarantine)
+	if err != nil {
+		return fmt.Errorf("broker: discard: %w", err)
+	}
+	for _, n := range names {
+		if err := s.Purge(ctx, jetstream.WithPurgeSubject(quarantinePrefix+n)); err != nil {
+			return fmt.Errorf("broker: discard %s: %w", n, err)
+		}
+	}
+	return nil
+}
+
+// ErrGone is what Report returns when the log does not hold the report any more.
+var ErrGone = errors.New("the report has left the log")
+
+// Report reads one report of the log again: the payload as it was published. stream is the id of the stream
+// that the sequence belongs to.
+func (b *Broker) Report(ctx context.Context, stream string, seq uint64) ([]byte, error) {
+	s, err := b.js.Stream(ctx, Reports)
+	if err != nil {
+		return nil, fmt.Errorf("broker: report %d: %w", seq, err)
+	}
+	if id, _, _ := strings.Cut(stream, "~"); id != streamID(s.CachedInfo()) {
+		return nil, fmt.Errorf("broker: report %d of %s: %w", seq, stream, ErrGone)
+	}
+	m, err := s.GetMsg(ctx, seq)
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return nil, fmt.Errorf("broker: report %d: %w", seq, ErrGone)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("broker: report %d: %w", seq, err)
+	}
+	return m.Data, nil
 }
 
 // Quarantined gives entries ordered by report stream, sequence and message: up to max of them (0 = all),
