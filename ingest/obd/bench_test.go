@@ -60,7 +60,7 @@ func BenchmarkDecode(b *testing.B) {
 // falls on all of them. "steady" is poll after poll of one vehicle, in which values change; "strange" is a vehicle
 // with other tests each time, so that no row is remembered.
 func BenchmarkAgainstBare(b *testing.B) {
-	const polls = 64
+	const polls = 16
 	var steady, strange [polls][]Message
 	for i := range polls {
 		steady[i] = []Message{{From: "7E8", PGN: series.None, Data: forty(0, i)}}
@@ -68,13 +68,15 @@ func BenchmarkAgainstBare(b *testing.B) {
 	}
 	var d, e Decoder
 	var rows []series.Result
-	var spent [5]time.Duration
+	var best [5]time.Duration // the fastest turn of each: what else the machine does only slows
 	turn := func(i int, f func(poll int)) {
 		start := time.Now()
-		for poll := range polls {
-			f(poll)
+		for poll := range 4 * polls {
+			f(poll % polls)
 		}
-		spent[i] += time.Since(start)
+		if took := time.Since(start); best[i] == 0 || took < best[i] {
+			best[i] = took
+		}
 	}
 	for b.Loop() {
 		turn(0, func(i int) { d.Decode(series.CAN, steady[i], nil) })
@@ -88,12 +90,12 @@ func BenchmarkAgainstBare(b *testing.B) {
 		})
 	}
 	b.ReportMetric(0, "ns/op")
-	b.ReportMetric(float64(spent[2])/float64(polls*b.N), "bare-ns")
-	b.ReportMetric(float64(spent[0])/float64(spent[2]), "steady/bare")
-	b.ReportMetric(float64(spent[0])/float64(spent[3]), "steady/bare_rows")
-	b.ReportMetric(float64(spent[1])/float64(spent[2]), "strange/bare")
-	b.ReportMetric(float64(spent[1])/float64(spent[3]), "strange/bare_rows")
-	b.ReportMetric(float64(spent[4])/float64(spent[2]), "measure/bare")
+	b.ReportMetric(float64(best[2])/(4*polls), "bare-ns")
+	b.ReportMetric(float64(best[0])/float64(best[2]), "steady/bare")
+	b.ReportMetric(float64(best[0])/float64(best[3]), "steady/bare_rows")
+	b.ReportMetric(float64(best[1])/float64(best[2]), "strange/bare")
+	b.ReportMetric(float64(best[1])/float64(best[3]), "strange/bare_rows")
+	b.ReportMetric(float64(best[4])/float64(best[2]), "measure/bare")
 }
 
 // bare is the floor: it checks the length, reads the six fields of each record, sign-extends three of them

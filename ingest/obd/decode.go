@@ -38,7 +38,9 @@ func (x *Decoder) Decode(bus series.Bus, msgs []Message, cat *Catalogue) *Report
 	}
 	d.remember()
 	d.mixed, d.moved = false, false
-	*d.rep = Report{Bus: bus, Context: series.NoContext(), Items: d.rep.Items[:0], results: d.rep.results[:0]}
+	rep := d.rep // field by field: a new Report would be made beside it and copied
+	rep.Bus, rep.VINs, rep.CalIDs, rep.CVNs, rep.Context = bus, nil, nil, nil, unknownContext
+	rep.Items, rep.results = rep.Items[:0], rep.results[:0]
 	d.blocks, d.nodes, d.older = d.blocks[:0], d.nodes[:0], d.older[:0]
 	clear(d.parts) // parts and conditions point into messages
 	d.parts, d.conditions = d.parts[:0], d.conditions[:0]
@@ -49,6 +51,9 @@ func (x *Decoder) Decode(bus series.Bus, msgs []Message, cat *Catalogue) *Report
 	d.data = nil
 	return d.rep
 }
+
+// unknownContext is copied, never written.
+var unknownContext = series.NoContext()
 
 // rowsIn estimates how many items a message gives, so that they fit one allocation.
 func rowsIn(bus series.Bus, m *Message) int {

@@ -99,6 +99,17 @@ func TestDecoderRemembersNothingWrong(t *testing.T) {
 	})
 }
 
+// Rows that move when two limits of an older bus join are not those of their place any more.
+func TestDecoderForgetsMovedRows(t *testing.T) {
+	var d Decoder
+	msgs := messages(t, "10 46 03 04 0078 0190", "10 46 03 84 0078 003C", "10 62 F6 01 05 10 0024 0000 0089 86 20 0140 0080 FFFF")
+	for range 4 {
+		if got, want := plain(d.Decode(series.J1850, msgs, nil)), plain(Decode(series.J1850, msgs, nil)); got != want {
+			t.Fatalf("got %s\nwant %s", got, want)
+		}
+	}
+}
+
 // plain writes all that a report holds.
 func plain(rep *Report) string {
 	items, err := json.Marshal(rep)
