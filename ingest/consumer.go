@@ -100,11 +100,15 @@ func NewConsumer(b *broker.Broker, l Lake, roster func() *fleet.Roster, cfg Conf
 	if cfg.FlushEvery == 0 {
 		cfg.FlushEvery = 2 * time.Second
 	}
-	return &Consumer{
+	c := &Consumer{
 		broker: b, lake: l, roster: roster, cfg: cfg, log: log.With("stage", "ingest"), metrics: newMetrics(reg),
 		size:  report.MaxBytes, // until something was seen
 		build: build,
 	}
+	if reg != nil {
+		reg.MustRegister(newLag(c))
+	}
+	return c
 }
 
 // Run takes reports until ctx ends; then it flushes what it has, acknowledges it, and returns nil. It
@@ -325,6 +329,9 @@ func (c *Consumer) add(t *taken, m *broker.Msg) {
 	for _, e := range t.bad {
 		e.Stream = c.stream
 		c.quarantine(e)
+	}
+	if !t.poll.ClockOK {
+		c.metrics.wrongClock.Inc()
 	}
 	if !t.known {
 		c.metrics.unknown.Inc()

@@ -26,6 +26,7 @@ type metrics struct {
 	duplicates  prometheus.Counter
 	unknown     prometheus.Counter
 	checkDigit  prometheus.Counter
+	wrongClock  prometheus.Counter
 	commit      prometheus.Histogram
 	failures    prometheus.Counter
 	pending     prometheus.Gauge
@@ -46,6 +47,7 @@ func newMetrics(reg prometheus.Registerer) *metrics {
 		duplicates:  prometheus.NewCounter(counter("duplicates_total", "Reports dropped because the same report was there already.")),
 		unknown:     prometheus.NewCounter(counter("unknown_vehicle_reports_total", "Stored reports whose VIN and device lead to no unit of the roster.")),
 		checkDigit:  prometheus.NewCounter(counter("vin_check_digit_mismatches_total", "Stored reports whose VIN fails its check digit. A warning only: the digit is mandatory in North America.")),
+		wrongClock:  prometheus.NewCounter(counter("wrong_clock_reports_total", "Stored reports whose device clock is before 2000 or more than 24 h after receipt: kept, never counted by the detector.")),
 		commit: prometheus.NewHistogram(prometheus.HistogramOpts{
 			Namespace: "marginline", Name: "commit_seconds", Help: "Time from the start of a commit until it is durable, retries included.",
 			Buckets: prometheus.ExponentialBuckets(0.005, 2, 14),
@@ -64,7 +66,7 @@ func newMetrics(reg prometheus.Registerer) *metrics {
 		m.readings.WithLabelValues(s.String())
 	}
 	if reg != nil {
-		reg.MustRegister(m.reports, m.messages, m.readings, m.quarantined, m.duplicates, m.unknown, m.checkDigit, m.commit, m.failures, m.pending, m.lastCommit)
+		reg.MustRegister(m.reports, m.messages, m.readings, m.quarantined, m.duplicates, m.unknown, m.checkDigit, m.wrongClock, m.commit, m.failures, m.pending, m.lastCommit)
 	}
 	return m
 }

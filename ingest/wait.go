@@ -50,6 +50,13 @@ func (m *mark) wanted() bool {
 	return len(m.wait) > 0
 }
 
+// at is the sequence that is done with.
+func (m *mark) at() uint64 {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.seq
+}
+
 func (m *mark) await(ctx context.Context, seq uint64) error {
 	m.mu.Lock()
 	if m.seq >= seq {

@@ -1,0 +1,69 @@
+package main
+
+import (
+	"log/slog"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+
+	"github.com/knadh/koanf/parsers/yaml"
+)
+
+// Every metric that a rule for Prometheus looks at is one that the service has, and every rule says what is
+// wrong and what to do.
+func TestPrometheusRules(t *testing.T) {
+	cfg, err := loadConfig("", nil, map[string]any{"data": filepath.Join(t.TempDir(), "d")})
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, err := openApp(t.Context(), cfg, slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.close()
+	families, err := a.reg.Gather()
+	if err != nil {
+		t.Fatal(err)
+	}
+	have := map[string]bool{}
+	for _, f := range families {
+		have[f.GetName()] = true
+	}
+	text, err := os.ReadFile("deploy/prometheus/marginline.rules.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	top, err := yaml.Parser().Unmarshal(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	for _, g := range top["groups"].([]any) {
+		for _, r := range g.(map[string]any)["rules"].([]any) {
+			rule := r.(map[string]any)
+			name, _ := rule["alert"].(string)
+			expr, _ := rule["expr"].(string)
+			used := regexp.MustCompile(`marginline_\w+`).FindAllString(expr, -1)
+			if name == "" || len(used) == 0 {
+				t.Errorf("a rule without a name or a metric: %v", rule)
+			}
+			for _, m := range used {
+				if !have[m] {
+					t.Errorf("%s looks at %s, which is not there", name, m)
+				}
+			}
+			notes, _ := rule["annotations"].(map[string]any)
+			summary, _ := notes["summary"].(string)
+			description, _ := notes["description"].(string)
+			if !strings.HasSuffix(summary, ".") || description == "" {
+				t.Errorf("%s does not say what is wrong and what to do: %v", name, notes)
+			}
+			n++
+		}
+	}
+	if n < 5 {
+		t.Errorf("%d rules", n)
+	}
+}
