@@ -25,10 +25,11 @@ type config struct {
 		Listen string `koanf:"listen"` // host:port of the pages; loopback only until sign-in exists
 	} `koanf:"web"`
 	Broker struct {
-		URL    string        `koanf:"url"`     // an external NATS; empty = embedded
-		Listen string        `koanf:"listen"`  // host:port for dongles on the embedded broker; empty = in process only
-		MQTT   string        `koanf:"mqtt"`    // host:port of its MQTT 3.1.1 listener; empty = none
-		MaxAge time.Duration `koanf:"max_age"` // how long raw reports stay in the log
+		URL      string        `koanf:"url"`       // an external NATS; empty = embedded
+		Listen   string        `koanf:"listen"`    // host:port for dongles on the embedded broker; empty = in process only
+		MQTT     string        `koanf:"mqtt"`      // host:port of its MQTT 3.1.1 listener; empty = none
+		MaxAge   time.Duration `koanf:"max_age"`   // how long raw reports stay in the log
+		MaxBytes int64         `koanf:"max_bytes"` // how much of them; 0 = no limit
 	} `koanf:"broker"`
 	Flush struct {
 		Rows  int           `koanf:"rows"`
@@ -47,21 +48,22 @@ type config struct {
 }
 
 var configDefaults = map[string]any{
-	"data":           "./marginline-data",
-	"catalogue":      "",
-	"web.listen":     "127.0.0.1:8470",
-	"broker.url":     "",
-	"broker.listen":  "",
-	"broker.mqtt":    "",
-	"broker.max_age": "720h",
-	"flush.rows":     200_000,
-	"flush.every":    "2s",
-	"sql.memory":     "1GB",
-	"sql.threads":    2,
-	"sql.rows":       1_000_000,
-	"sql.timeout":    "60s",
-	"log.level":      "info",
-	"log.format":     "text",
+	"data":             "./marginline-data",
+	"catalogue":        "",
+	"web.listen":       "127.0.0.1:8470",
+	"broker.url":       "",
+	"broker.listen":    "",
+	"broker.mqtt":      "",
+	"broker.max_age":   "720h",
+	"broker.max_bytes": 0,
+	"flush.rows":       200_000,
+	"flush.every":      "2s",
+	"sql.memory":       "1GB",
+	"sql.threads":      2,
+	"sql.rows":         1_000_000,
+	"sql.timeout":      "60s",
+	"log.level":        "info",
+	"log.format":       "text",
 }
 
 const envPrefix = "MARGINLINE_"
@@ -139,6 +141,9 @@ func (c *config) validate() error {
 	}
 	if c.Broker.MaxAge < time.Hour {
 		bad("broker.max_age", "%v is too short: at least 1h", c.Broker.MaxAge)
+	}
+	if c.Broker.MaxBytes < 0 || c.Broker.MaxBytes > 0 && c.Broker.MaxBytes < 16<<20 {
+		bad("broker.max_bytes", "%d: 0 for no limit, or at least 16777216", c.Broker.MaxBytes)
 	}
 	if c.Flush.Rows < 1 {
 		bad("flush.rows", "%d: at least 1", c.Flush.Rows)

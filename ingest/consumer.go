@@ -163,6 +163,9 @@ func (c *Consumer) follow(ctx context.Context) error {
 	if err := c.skip(ctx); err != nil {
 		return err
 	}
+	if err := c.broker.MakeRoom(ctx, after); err != nil && ctx.Err() == nil {
+		c.log.Warn("the log may fill up", "err", err)
+	}
 	pause := pauseMin
 	for ctx.Err() == nil {
 		msgs, err := p.Fetch(ctx, c.room(), c.wait())
@@ -379,7 +382,7 @@ func (c *Consumer) flush(ctx context.Context, p *broker.Puller) error {
 	if c.OnCommit != nil && len(b.polls) > 0 {
 		c.OnCommit(whole, b.polls)
 	}
-	c.close(whole, b)
+	c.wrapUp(whole, b)
 	if err := p.Ack(whole, b.last); err != nil { // the lake knows how far we are
 		c.log.Warn("committed reports were not acknowledged", "err", err)
 	}
@@ -388,20 +391,23 @@ func (c *Consumer) flush(ctx context.Context, p *broker.Puller) error {
 	return nil
 }
 
-// close does what may be done once a batch is durable, and what no replay of the log needs: it tells the
+// wrapUp does what may be done once a batch is durable, and what no replay of the log needs: it tells the
 // dongles, and takes out of the quarantine what has come in again.
-func (c *Consumer) close(ctx context.Context, b *batch) {
+func (c *Consumer) wrapUp(ctx context.Context, b *batch) {
 	for i := range b.receipts {
 		if err := c.broker.Receipt(b.receipts[i].device, b.receipts[i].Receipt); err != nil {
 			c.log.Warn("receipts were not sent; the dongles will send again", "err", err, "left", len(b.receipts)-i)
 			break
 		}
 	}
+	ctx, cancel := context.WithTimeout(ctx, tryTimeout)
+	defer cancel()
+	if err := c.broker.MakeRoom(ctx, b.last); err != nil {
+		c.log.Warn("the log may fill up", "err", err)
+	}
 	if len(b.replayed) == 0 {
 		return
 	}
-	ctx, cancel := context.WithTimeout(ctx, tryTimeout)
-	defer cancel()
 	if err := c.broker.Discard(ctx, b.replayed); err != nil {
 		c.log.Warn("replayed entries stay in the quarantine too", "err", err)
 	}

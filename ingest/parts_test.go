@@ -44,6 +44,7 @@ type house struct {
 	log    *slog.Logger
 
 	prepare  func(*Consumer) // before it runs
+	logBytes int64           // room of the log; 0 = no limit
 	consumer *Consumer
 	stop     context.CancelFunc
 	done     chan error
@@ -76,7 +77,7 @@ func (h *house) open() {
 	h.t.Helper()
 	var err error
 	h.reg = prometheus.NewRegistry()
-	if h.broker, err = broker.Open(context.Background(), broker.Config{Dir: filepath.Join(h.dir, "broker"), MQTT: "127.0.0.1:0"}, h.log); err != nil {
+	if h.broker, err = broker.Open(context.Background(), broker.Config{Dir: filepath.Join(h.dir, "broker"), MQTT: "127.0.0.1:0", MaxBytes: h.logBytes}, h.log); err != nil {
 		h.t.Fatal(err)
 	}
 	if h.lake, err = lake.Open(filepath.Join(h.dir, "lake"), h.log, h.reg); err != nil {

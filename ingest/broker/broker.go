@@ -33,6 +33,7 @@ type Config struct {
 	Listen        string        // host:port of the embedded server for dongles; "" = in process only
 	MQTT          string        // host:port of its MQTT 3.1.1 listener; "" = none
 	MaxAge        time.Duration // how long raw reports stay; 0 = 30 days
+	MaxBytes      int64         // how much of them; 0 = as much as the disk holds
 	QuarantineAge time.Duration // how long quarantine entries stay; 0 = for ever
 }
 
@@ -54,6 +55,8 @@ type Broker struct {
 	batch  bool          // the streams take atomic batches
 	mqtt   string        // address of the MQTT listener
 
+	maxBytes int64 // of the report stream; 0 = no limit
+
 	closing  sync.Once
 	closeErr error
 }
@@ -61,7 +64,7 @@ type Broker struct {
 // Open starts the embedded server, or connects to the external one, and makes the streams where they are
 // missing. Existing streams keep their reports; limits follow the configuration.
 func Open(ctx context.Context, cfg Config, log *slog.Logger) (_ *Broker, err error) {
-	b := &Broker{log: log.With("stage", "broker"), closed: make(chan struct{})}
+	b := &Broker{log: log.With("stage", "broker"), closed: make(chan struct{}), maxBytes: max(cfg.MaxBytes, 0)}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, b.Close())
@@ -112,8 +115,8 @@ func (b *Broker) streams(ctx context.Context, cfg Config) error {
 	}
 	reports := jetstream.StreamConfig{
 		Name: Reports, Description: "raw reports of dongles", Subjects: []string{ReportSubject + "*"},
-		Storage: jetstream.FileStorage, Retention: jetstream.LimitsPolicy, Discard: jetstream.DiscardOld,
-		MaxAge: age, Duplicates: min(2*time.Minute, age), AllowAtomicPublish: true,
+		Storage: jetstream.FileStorage, Retention: jetstream.LimitsPolicy, Discard: jetstream.DiscardNew,
+		MaxAge: age, MaxBytes: b.maxBytes, Duplicates: min(2*time.Minute, age), AllowAtomicPublish: true,
 	}
 	held := jetstream.StreamConfig{
 		Name: Quarantine, Description: "what could not be decoded, one entry a subject", Subjects: []string{quarantinePrefix + ">"},

@@ -13,6 +13,9 @@
 // to a thousand reports, all or none of them stored. The embedded server listens on no port unless
 // Config.Listen names one.
 //
+// Room. The log refuses new reports when it is full (Config.MaxBytes), rather than drop old ones that may not
+// be committed: the dongle keeps what was refused. Committed ones make room (MakeRoom).
+//
 // MQTT. The embedded server also speaks MQTT 3.1.1 (Config.MQTT); topic obd/reports/<device> is the subject
 // obd.reports.<device>. Its PUBACK does not mean that the report stream has the message: the server sends it
 // when its own MQTT session store has taken the message, and hands it to the stream afterwards. A dongle

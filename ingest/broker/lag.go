@@ -43,3 +43,29 @@ func (b *Broker) Lag(ctx context.Context, after uint64) (Lag, error) {
 	}
 	return l, nil
 }
+
+// MakeRoom takes reports out of a log whose size is limited (Config.MaxBytes) and that is three quarters
+// full: the oldest third, and never one behind the given sequence. So what is not committed is never dropped
+// for want of room: a full log refuses a report, and its dongle keeps it.
+func (b *Broker) MakeRoom(ctx context.Context, through uint64) error {
+	if b.maxBytes == 0 {
+		return nil
+	}
+	s, err := b.js.Stream(ctx, Reports)
+	if err != nil {
+		return fmt.Errorf("broker: make room: %w", err)
+	}
+	state := s.CachedInfo().State
+	if state.Msgs == 0 || state.Bytes < uint64(b.maxBytes)/4*3 {
+		return nil
+	}
+	keep := min(state.FirstSeq+(state.LastSeq-state.FirstSeq+3)/3, through+1) // the first to stay
+	if keep <= state.FirstSeq {
+		return nil
+	}
+	if err := s.Purge(ctx, jetstream.WithPurgeSequence(keep)); err != nil {
+		return fmt.Errorf("broker: make room: %w", err)
+	}
+	b.log.Info("committed reports left the log for want of room", "through", keep-1)
+	return nil
+}
