@@ -13,6 +13,10 @@
 // records gives no row at all, since a message with a lost frame yields plausible records otherwise.
 // An answer 7F is no fault: it is an Item of its own that tells "no support" from "busy".
 //
+// A Decoder that reads report after report allocates nothing for results, and writes of a row only what the
+// value changes where test, unit, limits and sender are those of the report before (see memory). So its reports
+// are for reading only, until the next call.
+//
 // Rows are judged on raw integers by series.Judge; scaling is for people. The rejected way was to scale
 // first and compare floating-point numbers: the printed factors of the standard are rounded (0.122 mV for
 // 125/1024), and a result at its limit would fail by rounding.

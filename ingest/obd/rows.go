@@ -40,9 +40,7 @@ type remembered struct {
 // remember makes ready for the next report. Who decodes one report only pays nothing for it.
 func (d *decoder) remember() {
 	m := &d.memory
-	switch n := cap(d.rep.results); {
-	case d.blocks == nil:
-	case len(m.rows) != n:
+	if n := cap(d.rep.results); d.blocks != nil && len(m.rows) != n {
 		m.rows = make([]remembered, n)
 	}
 	if m.shown = m.shown[:0]; !d.mixed && !d.moved {
@@ -89,9 +87,9 @@ func (d *decoder) results(n int) ([]series.Result, []remembered) {
 	}
 	rep.results, rep.Items = rep.results[:first+n], rep.Items[:item+n]
 	rows := rep.results[first:]
-	var remembered []remembered
+	var known []remembered
 	if d.memory.rows != nil {
-		remembered = d.memory.rows[first:][:n]
+		known = d.memory.rows[first:][:n]
 	}
 	k := block{first, item, n, d.node, d.index, d.from}
 	i := len(d.blocks)
@@ -99,7 +97,7 @@ func (d *decoder) results(n int) ([]series.Result, []remembered) {
 	// Where the report before had the same block at the same place, its items are there already: nobody else writes
 	// that place while there are results only, and memory that grew had no such place.
 	if !d.mixed && i < len(d.memory.shown) && d.memory.shown[i] == k {
-		return rows, remembered
+		return rows, known
 	}
 	items := rep.Items[item:]
 	index, ecu := d.index, d.ecu
@@ -107,7 +105,7 @@ func (d *decoder) results(n int) ([]series.Result, []remembered) {
 		it := &items[i]
 		it.Message, it.Kind, it.ECU, it.Result = index, KindResult, ecu, &rows[i]
 	}
-	return rows, remembered
+	return rows, known
 }
 
 // result adds one test result in which only the responder is set.
