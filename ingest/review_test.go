@@ -330,6 +330,8 @@ func TestExamine_Tests(t *testing.T) {
 		{"signed, one limit", "car", []string{"46 21 89 FE 00 14 FF 9C 7F FF"}, 1, []string{"test followed by its distance to the limit"}},
 		{"signed, two limits", "car", []string{"46 21 89 FE 00 14 FF 9C 00 C8"}, 1, nil},
 		{"live counter", "car", []string{"46 21 89 20 01 40 00 80 FF FF", "46 A2 0C 24 00 07 00 00 00 64"}, 2, []string{"test a live counter: only the last value of a trip counts"}},
+		{"average", "car", []string{"46 21 89 20 01 40 00 80 FF FF", "46 A2 0B 24 00 07 00 00 00 64"}, 2, nil},
+		{"the same number of another monitor", "car", []string{"46 21 0C 20 01 40 00 80 FF FF"}, 1, nil},
 		{"some of each", "car", []string{"46 21 89 20 01 40 00 80 FF FF 21 8A 20 00 00 00 00 00 00"}, 1, []string{"test cannot be protected yet"}},
 
 		{"minimum only", "older", []string{"46 05 81 01 F4 01 2C"}, 1, []string{"test followed in raw counts: this bus"}},
@@ -360,6 +362,48 @@ func TestExamine_Tests(t *testing.T) {
 				t.Errorf("%d followed, want %d", v.Followed, c.followed)
 			}
 		})
+	}
+}
+
+// What stands for a thing, and what only looks like it.
+func TestExamine_Instead(t *testing.T) {
+	for _, c := range []struct {
+		drive, without string
+		instead        said
+		want           []string
+	}{
+		{"car", "cycle", said{"", "41 01 82 07 65 04", 0}, []string{"freshness no status of this driving cycle"}}, // since clear
+		{"car", "pending", said{"", "4A 00", 0}, []string{"freshness no pending trouble codes"}},
+		{"car", "fuel", said{"", "41 2F 80 05 7B", 0}, nil},
+		{"truck", "DM26", said{"", "00 00 00 00 01 00 00 00", 65230}, []string{"freshness no status of this driving cycle", "conditions no run time", "conditions no warm-ups"}}, // DM5
+		{"truck", "confirmed", said{"", "00 FF 00 00 00 00 FF FF", 65226}, nil},                                                                                                  // DM1 active
+		{"truck", "confirmed", said{"", "43 FF 00 00 00 00 FF FF", 65227}, []string{"freshness no confirmed trouble codes"}},                                                     // DM2; its lamps are no service 43
+		{"truck", "confirmed", said{"", "00 FF 00 00 00 00 FF FF", 64896}, []string{"freshness no confirmed trouble codes"}},                                                     // DM28 permanent
+		{"uds", "codes", said{"", "59 02 FF", 0}, nil},
+		{"uds", "codes", said{"", "59 0A FF 04 20 00 08", 0}, nil},
+		{"uds", "codes", said{"", "59 15 FF", 0}, []string{"freshness no confirmed trouble codes", "freshness no pending trouble codes"}}, // permanent
+	} {
+		d := drives[c.drive].without(c.without)
+		d.messages = append(d.messages, c.instead)
+		t.Run(c.drive+" "+c.instead.hex, func(t *testing.T) { finds(t, d.examine(t, nil), c.want...) })
+	}
+}
+
+// A car's control unit on a truck's wire is a control unit of its own, though a controller has the same
+// address, and the advice is that for cars (ISO 15765-4 ids, from memory).
+func TestExamine_BothOnOneWire(t *testing.T) {
+	list := ""
+	for _, s := range truck {
+		list += fmt.Sprintf(`{"from":"10","pgn":%d,"data":%q},`, s.pgn, s.hex)
+	}
+	v := Examine([]byte(`{"id":"r1","device":"dgl-a","time":"2026-03-02T06:14:09Z","bus":"j1939","odometer_km":1,"engine_hours":1,"messages":[`+list+
+		`{"from":"18DAF110","data":"46 21 89 20 01 40 00 80 FF FF"}]}`), nil, reviewedAt)
+	finds(t, v, "vehicle no calibration id: new software with new limits could look like drift. Read service 09, InfoType 04",
+		"freshness no status of this driving cycle (service 01, PID 41)", "freshness no in-use counters (service 09")
+	for _, f := range v.Findings {
+		if f.ECU != "18daf110" {
+			t.Errorf("%+v", f)
+		}
 	}
 }
 
