@@ -101,7 +101,7 @@ func build(m *broker.Msg, r *report.Report, roster *fleet.Roster, cat *obd.Catal
 		ReportID: r.ID, Digest: r.Digest(), Device: r.Device, VIN: vin, Bus: r.Bus,
 		ReadAt: place.readAt, ClockOK: place.good, Received: place.received,
 		Messages: len(r.Messages), Rejected: len(t.bad),
-		Context: context, Results: d.Results(), Codes: d.Codes(),
+		Context: context, Results: d.Results(), Codes: d.Codes(), CVNs: d.CVNs,
 	}
 	return t, nil
 }

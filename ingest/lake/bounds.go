@@ -33,14 +33,20 @@ func (s *spec) measure(f *file.Reader) (measures, error) {
 		sizes: map[int]int64{}, values: map[int]int64{}, nulls: map[int]int64{}, nans: map[int]int64{},
 		lower: map[int][]byte{}, upper: map[int][]byte{}, rows: f.NumRows(),
 	}
-	if n := f.MetaData().Schema.NumColumns(); n != len(s.columns) {
-		return m, fmt.Errorf("%d columns in the file, %d in the table %s", n, len(s.columns), s.name)
+	place := map[int]int{} // field id -> column in the file
+	schema := f.MetaData().Schema
+	for i := range schema.NumColumns() {
+		place[int(schema.Column(i).SchemaNode().FieldID())] = i
 	}
 	for i := range s.columns {
 		c := &s.columns[i]
+		at, there := place[c.id]
+		if !there { // a file older than the column
+			continue
+		}
 		bounded := true
 		for g := range f.NumRowGroups() {
-			chunk, err := f.MetaData().RowGroup(g).ColumnChunk(i)
+			chunk, err := f.MetaData().RowGroup(g).ColumnChunk(at)
 			if err != nil {
 				return m, err
 			}

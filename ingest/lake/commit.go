@@ -10,8 +10,6 @@ import (
 	"strconv"
 	"time"
 
-	"github.com/google/uuid"
-
 	"marginline/ingest/series"
 )
 
@@ -23,6 +21,7 @@ type entry struct {
 // An attempt is a commit whose last step may or may not outlive a power cut.
 type attempt struct {
 	set     *set
+	upkeep  bool            // not a Commit's
 	done    int             // entries of the buffer that it holds
 	written [tableCount]int // rows
 	start   time.Time
@@ -56,11 +55,10 @@ func (l *Lake) Commit(ctx context.Context, pos Position) (err error) {
 			err = fmt.Errorf("commit to lake: %w", err)
 		}
 	}()
-	switch {
-	case l.closed:
-		return ErrClosed
-	case l.broken != nil:
-		return l.broken
+	l.writing.Lock()
+	defer l.writing.Unlock()
+	if err := l.usable(); err != nil {
+		return err
 	}
 	if l.pending != nil {
 		if err := l.settle(); err != nil {
@@ -85,57 +83,76 @@ func (l *Lake) Commit(ctx context.Context, pos Position) (err error) {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	next, written, err := l.write(ctx, fresh, pos)
+	now := l.now()
+	slices.SortFunc(fresh, compare)
+	rows := rowsFor(fresh)
+	group := newGroup()
+	a := &attempt{done: done, start: start}
+	for i := range rows {
+		a.written[i] = len(rows[i])
+	}
+	return l.change(ctx, pos, now, a, func(i int, props map[string]string) (*stage, error) {
+		if len(rows[i]) == 0 {
+			return nil, nil
+		}
+		return l.tables[i].stage(rows[i], group, props, now)
+	})
+}
+
+// usable says whether anything can be committed. The caller holds writing.
+func (l *Lake) usable() error {
+	if l.closed {
+		return ErrClosed
+	}
+	return l.broken
+}
+
+// change makes one change to all tables: it stages them, publishes them, the commit point last, and adopts
+// the new state. stage gives the part of a table, nil where there is none. The caller holds writing.
+func (l *Lake) change(ctx context.Context, pos Position, now time.Time, a *attempt, stage func(i int, props map[string]string) (*stage, error)) error {
+	next, err := l.write(ctx, pos, now, stage)
+	a.set = next
 	switch {
 	case err == nil:
-		l.adopt(next, done)
-		l.metrics.committed(written, time.Since(start))
+		l.settled(a)
 		return nil
 	case errors.Is(err, errUnsynced) && next != nil:
-		l.pending = &attempt{next, done, written, start}
+		l.pending = a
 	case errors.Is(err, ErrConflict):
 		l.broken = err
 	}
 	return err
 }
 
-// write stages all tables, then publishes them, the commit point last. It returns the new set as soon as
-// the commit point may be published.
-func (l *Lake) write(ctx context.Context, fresh []entry, pos Position) (next *set, written [tableCount]int, err error) {
-	now := l.now()
-	slices.SortFunc(fresh, compare)
-	rows := rowsFor(fresh)
-	group := uuid.Must(uuid.NewV7()).String()
+// write returns the new set as soon as the commit point may be published.
+func (l *Lake) write(ctx context.Context, pos Position, now time.Time, stageOf func(int, map[string]string) (*stage, error)) (*set, error) {
 	props := map[string]string{keyStream: pos.Stream, keySeq: strconv.FormatUint(pos.Seq, 10)}
-	next = &set{pos: pos, heads: l.set.heads}
+	next := &set{pos: pos, heads: l.set.heads}
 	var stages [tableCount]*stage
 	published := 0
-	fail := func(err error) (*set, [tableCount]int, error) {
+	fail := func(err error) (*set, error) {
 		for i, st := range stages {
 			if i >= published && st != nil {
 				remove(st.files...)
 			}
 		}
-		return nil, written, err
+		return nil, err
 	}
-	for i, t := range l.tables {
-		written[i] = len(rows[i])
-		if len(rows[i]) == 0 {
-			continue
-		}
+	for i := range l.tables {
 		if i == reports {
 			name(props, next)
 		}
 		var err error
-		if stages[i], err = t.stage(rows[i], group, props, now); err != nil {
+		if stages[i], err = stageOf(i, props); err != nil {
 			return fail(err)
 		}
-		next.heads[i] = stages[i].head
+		if stages[i] != nil {
+			next.heads[i] = stages[i].head
+		}
 		if err := ctx.Err(); err != nil {
 			return fail(err)
 		}
 	}
-	name(props, next)
 	for i, t := range l.tables {
 		if stages[i] == nil && i != reports {
 			continue
@@ -148,6 +165,7 @@ func (l *Lake) write(ctx context.Context, fresh []entry, pos Position) (next *se
 		}
 		if stages[i] != nil {
 			m.add(stages[i].snapshot, t.head.snapshot)
+			m.keep(stages[i].head.kept)
 		}
 		before := t.version
 		if err := t.publish(m); err != nil {
@@ -155,13 +173,13 @@ func (l *Lake) write(ctx context.Context, fresh []entry, pos Position) (next *se
 				published = i + 1
 			}
 			if i == reports && t.version > before {
-				return next, written, err
+				return next, err
 			}
 			return fail(err)
 		}
 		published = i + 1
 	}
-	return next, written, nil
+	return next, nil
 }
 
 // name writes the snapshots of the other tables that belong to the commit point.
@@ -185,21 +203,25 @@ func (l *Lake) settle() error {
 	}
 	a := l.pending
 	l.pending = nil
-	l.adopt(a.set, a.done)
-	l.metrics.committed(a.written, time.Since(a.start))
+	l.settled(a)
 	return nil
 }
 
-// adopt makes a set the committed one and drops the entries that it holds from the buffer.
-func (l *Lake) adopt(s *set, done int) {
+// settled makes the state of an attempt the committed one and drops the entries that it holds from the
+// buffer.
+func (l *Lake) settled(a *attempt) {
 	for i, t := range l.tables {
-		t.head = s.heads[i]
+		t.head = a.set.heads[i]
 	}
 	l.mu.Lock()
-	l.set = s
+	l.set = a.set
 	l.mu.Unlock()
-	l.drop(done)
-	l.metrics.show(s)
+	l.metrics.show(a.set)
+	if a.upkeep {
+		return
+	}
+	l.drop(a.done)
+	l.metrics.committed(a.written, time.Since(a.start))
 }
 
 func (l *Lake) drop(done int) {

@@ -42,9 +42,15 @@ func feed(l *Lake, polls []*series.Poll, seq uint64) {
 	}
 }
 
-// die commits and ends the commit's goroutine at a step, as a killed process ends: nothing after the step
-// is done, not even cleaning up.
+// die commits and dies at a step.
 func die(t *testing.T, l *Lake, pos Position, at string) {
+	t.Helper()
+	dieIn(t, l, at, func() error { return l.Commit(t.Context(), pos) })
+}
+
+// dieIn does something and ends its goroutine at a step, as a killed process ends: nothing after the step is
+// done, not even cleaning up.
+func dieIn(t *testing.T, l *Lake, at string, do func() error) {
 	t.Helper()
 	ended := make(chan error, 1)
 	l.step = func(s string) error {
@@ -57,8 +63,8 @@ func die(t *testing.T, l *Lake, pos Position, at string) {
 		var err error
 		defer func() { ended <- err }()
 		err = errors.New("gone")
-		if err = l.Commit(t.Context(), pos); err == nil {
-			err = errors.New("the commit ended before the step")
+		if err = do(); err == nil {
+			err = errors.New("it ended before the step")
 		}
 	}()
 	if err := <-ended; err == nil || err.Error() != "gone" {

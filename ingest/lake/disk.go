@@ -19,50 +19,84 @@ const tempSuffix = ".tmp"
 // writeFile makes the file at path from what fill writes and returns its size. The caller syncs the
 // directory. On error nothing is left.
 func writeFile(path string, fill func(io.Writer) error) (size int64, err error) {
-	temp := path + tempSuffix
-	if size, err = writeTemp(temp, fill); err != nil {
+	f, err := newFile(path)
+	if err != nil {
 		return 0, err
 	}
-	if err := os.Rename(temp, path); err != nil {
-		return 0, errors.Join(err, os.Remove(temp))
+	if err := fill(f); err != nil {
+		f.discard()
+		return 0, fmt.Errorf("write %s: %w", f.temp, err)
 	}
-	return size, nil
+	return f.finish()
 }
 
 // writeTemp makes and syncs a file under its final content, without publishing a name for it.
 func writeTemp(temp string, fill func(io.Writer) error) (size int64, err error) {
-	f, err := os.OpenFile(temp, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o640)
+	f, err := newFile(strings.TrimSuffix(temp, tempSuffix))
 	if err != nil {
 		return 0, err
 	}
-	w := &counter{w: bufio.NewWriterSize(f, 256<<10)}
-	err = fill(w)
-	if err == nil {
-		err = w.w.Flush()
-	}
-	if err == nil {
-		err = f.Sync()
-	}
-	if cerr := f.Close(); err == nil {
-		err = cerr
+	if err = fill(f); err == nil {
+		err = f.sync()
+	} else {
+		f.f.Close()
 	}
 	if err != nil {
 		os.Remove(temp)
 		return 0, fmt.Errorf("write %s: %w", temp, err)
 	}
-	return w.n, nil
+	return f.n, nil
 }
 
-// counter hides everything of its file but Write: some writers close what they are given.
-type counter struct {
-	w *bufio.Writer
-	n int64
+// A draft is a file being written under its temporary name. It hides everything of its os.File but Write: some
+// writers close what they are given.
+type draft struct {
+	path, temp string
+	f          *os.File
+	w          *bufio.Writer
+	n          int64
 }
 
-func (c *counter) Write(b []byte) (int, error) {
-	n, err := c.w.Write(b)
-	c.n += int64(n)
+func newFile(path string) (*draft, error) {
+	temp := path + tempSuffix
+	f, err := os.OpenFile(temp, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o640)
+	if err != nil {
+		return nil, err
+	}
+	return &draft{path: path, temp: temp, f: f, w: bufio.NewWriterSize(f, 256<<10)}, nil
+}
+
+func (f *draft) Write(b []byte) (int, error) {
+	n, err := f.w.Write(b)
+	f.n += int64(n)
 	return n, err
+}
+
+// sync makes the content durable and closes the file.
+func (f *draft) sync() error {
+	err := f.w.Flush()
+	if err == nil {
+		err = f.f.Sync()
+	}
+	return errors.Join(err, f.f.Close())
+}
+
+// finish makes the content durable and gives the file its name. On error nothing is left.
+func (f *draft) finish() (size int64, err error) {
+	if err = f.sync(); err == nil {
+		err = os.Rename(f.temp, f.path)
+	}
+	if err != nil {
+		os.Remove(f.temp)
+		return 0, fmt.Errorf("write %s: %w", f.temp, err)
+	}
+	return f.n, nil
+}
+
+// discard gives the file up.
+func (f *draft) discard() {
+	f.f.Close()
+	os.Remove(f.temp)
 }
 
 // link gives a synced temporary file its name, or fails where the name is taken: the one call here that

@@ -7,6 +7,8 @@
 //
 //	<lake>/<table>/data/<group>.parquet
 //	<lake>/<table>/metadata/vN.metadata.json, version-hint.text, snap-*.avro, <group>-m*.avro
+//	<lake>/pins/*.json      what other processes hold
+//	<lake>/condemned.json   what nothing refers to any more, and since when
 //
 // # One commit point
 //
@@ -28,30 +30,99 @@
 // the quarantine) only the position moves: a version of reports without a new snapshot, so that a restart
 // does not read those messages again. When the position does not move either, nothing is written.
 //
-// # Groups
+// # Groups and order
 //
 // A commit writes one data file a table, all of the same base name: a group. Within a group the reports
-// stand in the same order in every table, and a report's row says how many rows it owns in the other two.
-// So a reader finds the rows of one vehicle by adding up, exactly, whatever the statistics say.
-// Whatever rewrites data files must rewrite a group in all tables, through the same writer.
+// stand in the same order in every table (vehicle, device, time, report), and a report's row says how many
+// rows it owns in the other two. So a reader finds the rows of one vehicle by adding up, exactly, whatever
+// the statistics say. Whatever rewrites data files rewrites a group in all tables, through the same writer.
+//
+// Sorting readings by test within a vehicle (vehicle, ECU, test, time) was measured against this order on
+// 2.4 million rows in row groups of 122,880: one test of one vehicle took 8.3 ms instead of 9.1, and a row
+// 8.2 bytes instead of 6.9, because time, report and conditions no longer repeat from row to row. The
+// vehicle decides what is read, the bytes decide how long it takes: one order for all files.
+//
+// The tables have no partitions. Compaction gives every file one month and a range of vehicles; the bounds
+// in the manifests prune by both, as a partition would, and a flush stays one file a table.
+//
+// # Compaction (plan.go, compact.go, seal.go, replace.go)
+//
+// A flush every few seconds leaves files that cost every query an open and a footer. Compact merges groups
+// into larger ones, whole groups in all tables, one month each (by read_at), up to fullRows rows, row
+// groups of 122,880 rows, zstd. Groups of a month are merged when there are fanIn of about one size (a factor
+// of eight), so that a row is rewritten once a size; those of a month that is over, when they are worth it;
+// those that hold several months are split. The sources are sorted, so the merge holds one row group of each
+// and one of each target: see take in plan.go for the limit.
+//
+// The long part, reading and writing data files, holds no lock. Then, under the lock that commits take, the
+// replacement is staged on the state of that moment and published as a commit is: an Iceberg "replace"
+// snapshot of each table at the same position, the commit point last. Appended groups are no input, so they
+// are never lost, and there is nothing to rebase. The manifests that the replacement touches, and all small
+// ones, become one. While a commit runs, the merge waits between batches.
+//
+// Left aside: rewriting columns without going through polls (two ways to write a file, to save processor
+// time of a background job); optimistic commits with retries (there is one writer by design, a lock is
+// enough); DuckDB as the sorter (this package does not import it, and it does not write field ids).
+//
+// Failures: before publishing, the new files are removed, or swept later as orphans. Between two tables,
+// Open takes the replacement back like any unfinished commit. After the commit point it holds.
+//
+// # Evolution (evolve.go)
+//
+// A column that this release has and the table lacks is added at Open: a new schema with the next id. New
+// columns are optional, with field ids of their own for ever; older files read as null there. A table with
+// a column that this release does not know was written by a newer one and is refused.
+//
+// # Expiry in two steps (expire.go, sweep.go, pinfile.go)
+//
+// Step one drops snapshots from the metadata. Step two, Sweep, lists the folders, reads what the snapshots of the
+// newest metadata and all pins refer to, and condemns the rest: condemned.json says since when. A later sweep
+// deletes what has been condemned for the grace period and still nothing refers to. The same two looks deal
+// with replaced data files, dropped snapshots' manifests and the orphans of failed commits; a file younger
+// than youngFile is never condemned, because a commit may be about to name it. Lost bookkeeping only starts
+// the grace period anew. Anything that cannot be read stops the sweep before it deletes.
+//
+// A pin of this process is in memory. A pin of another process (verify, export) is a file with a lease that its
+// holder renews; it names manifest lists, and everything they lead to stays. An engine that knows nothing of
+// pins has the grace period.
+//
+// Left aside: deleting in the commit that replaces (it pulls files from under readers); going by a file's age
+// alone (an old file may have been replaced a second ago); a ledger of removed files (it must be in step with
+// the commits; the two looks need no ledger).
+//
+// # Age limits (retain.go)
+//
+// Retain removes whole data files whose newest row is older than the table's limit, as an Iceberg "delete"
+// snapshot. Reports stay at least as long as what hangs on them. Where the readings of a report were removed
+// by age, the table's property marginline.kept-from says so, and Polls gives the report without them.
+//
+// # Copies (export.go)
+//
+// Export copies one state into another folder, with the paths of its new place, and verifies the copy before it
+// gets its name. Restoring is the same call the other way.
+//
+// # Disk (space.go)
+//
+// Room says whether the disk has more than its floor free. The consumer asks before a commit and neither
+// commits nor acknowledges below it; compaction leaves room for what it writes; Sweep always runs.
 //
 // # What was weighed and left
 //
 // Skipping, table by table, what a table already holds: no roll-back at Open, but the tables are apart
 // until the replay is through, and differ for ever if the replay decodes otherwise. iceberg-go's table
 // package: it does not link beside arrow v15, does not sync, and its expiry deletes files under pinned
-// readers; its root package (schema, Avro manifests) is used. WriteBuffered and zstd: arrow v15 is slow
-// at both for a flush (see parquet.go).
+// readers; its root package (schema, Avro manifests) is used. WriteBuffered, and zstd for a flush: arrow
+// v15 is slow at both there (see parquet.go).
 //
 // # Failures
 //
 // A failed Commit keeps the buffer and can be repeated. ErrConflict, another program's version in our
 // place, ends commits until the lake is opened again. Metadata of a newer format is refused at Open and
-// left alone. A damaged or missing data file is an error of Polls and a Problem of Verify. Data files are
-// never deleted yet, only half-written ones; the metadata keeps 50 snapshots and 100 old versions.
+// left alone. A damaged or missing data file is an error of Polls and a Problem of Verify.
 //
 // Recorded paths are absolute, as Iceberg wants: a lake that was moved reads here, but other engines look
-// for its files in the old place.
+// for its files in the old place; Export writes them anew.
 //
-// The package owns no goroutine. Append, Rows and Commit belong to one; the rest is safe from any.
+// The package owns no goroutine; Run is upkeep on the caller's. Append, Rows, Commit and Close belong to one
+// goroutine; the rest is safe from any.
 package lake

@@ -19,6 +19,7 @@ const (
 	keySeq      = "marginline.stream-seq"
 	keyReadings = "marginline.snapshot.readings"
 	keyCodes    = "marginline.snapshot.codes"
+	keyKept     = "marginline.kept-from"
 )
 
 // ErrClosed is returned by a Lake that was closed.
@@ -32,23 +33,30 @@ type Position struct {
 }
 
 // A Lake is the stored history. Append, Rows, Commit and Close belong to one goroutine; everything else
-// may be called from anywhere at any time.
+// may be called from anywhere at any time. Close waits for a change that is being published.
 type Lake struct {
 	dir     string
 	log     *slog.Logger
 	mem     memory.Allocator
 	metrics *metrics
+	specs   [tableCount]*spec
 	now     func() time.Time
-	step    func(string) error // a test's hook, called after each step of a commit
+	full    int64 // fullRows
+	floor   Floor
+	disk    func(dir string) (disk, error)
+	step    func(string) error // a test's hook, called after each step of a change
 
+	buffer []entry // buffer and rows are the committer's
+	rows   int
+
+	upkeep  sync.Mutex // held by one job of upkeep at a time; taken before writing
+	writing sync.Mutex // guards what follows, and is held while a change is staged and published
 	tables  [tableCount]*table
-	buffer  []entry
-	rows    int
 	pending *attempt
 	broken  error // no commit any more
-	closed  bool
+	closed  bool  // guarded by mu as well
 
-	mu   sync.Mutex // guards what other goroutines see: set, refs and closed
+	mu   sync.Mutex // guards what readers see; set changes under writing as well
 	set  *set
 	refs map[*set]int
 }
@@ -66,7 +74,7 @@ func Open(dir string, log *slog.Logger, reg prometheus.Registerer) (*Lake, error
 	if err != nil {
 		return nil, fmt.Errorf("open lake: %w", err)
 	}
-	l := &Lake{dir: dir, log: log, mem: memory.NewGoAllocator(), now: time.Now, refs: map[*set]int{}}
+	l := newLake(dir, log)
 	if l.metrics, err = newMetrics(reg); err != nil {
 		return nil, fmt.Errorf("open lake: %w", err)
 	}
@@ -74,6 +82,14 @@ func Open(dir string, log *slog.Logger, reg prometheus.Registerer) (*Lake, error
 		return nil, fmt.Errorf("open lake %s: %w", dir, err)
 	}
 	return l, nil
+}
+
+func newLake(dir string, log *slog.Logger) *Lake {
+	l := &Lake{dir: dir, log: log, mem: memory.NewGoAllocator(), now: time.Now, full: fullRows, disk: diskOf, refs: map[*set]int{}}
+	for i := range specs {
+		l.specs[i] = &specs[i]
+	}
+	return l
 }
 
 func (l *Lake) open() error {
@@ -104,6 +120,9 @@ func (l *Lake) open() error {
 				return err
 			}
 		}
+		if err := t.evolve(l.now()); err != nil {
+			return err
+		}
 	}
 	s, err := committed(l.tables)
 	if err != nil {
@@ -129,14 +148,17 @@ func (l *Lake) open() error {
 }
 
 func (l *Lake) newTable(i int) *table {
-	s := &specs[i]
+	s := l.specs[i]
 	return &table{spec: s, dir: filepath.Join(l.dir, s.name), log: l.log, mem: l.mem,
-		step: func(what string) error {
-			if l.step == nil {
-				return nil
-			}
-			return l.step(what)
-		}}
+		step: l.did}
+}
+
+// did tells the test hook that a step is done.
+func (l *Lake) did(what string) error {
+	if l.step == nil {
+		return nil
+	}
+	return l.step(what)
 }
 
 // committed finds the state that the commit point names, and checks that the other tables fit it: each is
@@ -216,6 +238,8 @@ func (l *Lake) Position() Position {
 // Close ends the use of the lake. What is buffered and not committed is dropped: its messages were not
 // acknowledged and come again.
 func (l *Lake) Close() error {
+	l.writing.Lock()
+	defer l.writing.Unlock()
 	if l.closed {
 		return nil
 	}

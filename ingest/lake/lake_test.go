@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"math"
 	"math/rand/v2"
+	"os"
 	"slices"
 	"testing"
 	"time"
@@ -101,15 +102,17 @@ func poll(v, n, results int) *series.Poll {
 	return p
 }
 
-func TestEveryColumnAndStateComesBack(t *testing.T) {
+// everything is a poll with every column set and every state, one with none, and one of odd strings.
+func everything() (p, bare, hostile *series.Poll) {
 	full := series.Result{ECU: "18daf110", CalID: "A+B", Test: "m21.t89",
 		MID: 0x21, TID: 0x89, CID: 0, SPN: 3242, FMI: 31, UAS: 0xFE, Slot: 217, DTC: "P0420-00", Coding: series.ScaledSlot,
 		Raw: series.Raw{Value: -32768, Min: 0, Max: 65535}, Value: -1e-300, Min: math.Inf(-1), Max: math.MaxFloat64, UnitOfMeasure: "kg/h",
 		State: series.StateOK, Passed: series.False, Margin: -0.25, Done: series.True, Runs: 0}
-	p := &series.Poll{ReportID: "every-column", Digest: math.MaxUint64, Device: "dgl-1", VIN: "9ZZTEST74RA000123", Bus: series.UDS,
+	p = &series.Poll{ReportID: "every-column", Digest: math.MaxUint64, Device: "dgl-1", VIN: "9ZZTEST74RA000123", Bus: series.UDS,
 		ReadAt: epoch, ClockOK: true, Received: epoch.Add(time.Second), Messages: 7, Rejected: 2,
 		Context: series.Context{OdometerKm: 48211.4, EngineHours: 1830.5, FuelLevelPct: 0, AmbientC: -40, CoolantC: 90, BarometricKPa: 101,
-			RunTimeS: 600, WarmupsSinceClear: 255, DistanceSinceClearKm: 65535},
+			RunTimeS: 600, WarmupsSinceClear: 255, DistanceSinceClearKm: 65535, MinutesSinceClear: 65535},
+		CVNs:    map[string]string{"18daf110": "1A2B3C4D+00000001", "7e9": "FFFFFFFF"},
 		Results: []series.Result{full}}
 	for s := series.StateOK; s <= series.StateInvalid; s++ {
 		r := series.NewResult()
@@ -120,9 +123,13 @@ func TestEveryColumnAndStateComesBack(t *testing.T) {
 	for k := series.CodePending; k <= series.CodePrevious; k++ {
 		p.Codes = append(p.Codes, series.Code{ECU: "00", Kind: k, Code: "s3242.f16"})
 	}
-	bare := &series.Poll{ReportID: "bare", Device: "dgl-2", Bus: series.J1939, ReadAt: time.Date(1970, 1, 1, 0, 0, 0, 1000, time.UTC), Context: series.NoContext()}
-	hostile := &series.Poll{ReportID: "nul\x00 ünï", Device: "d", VIN: "x", ReadAt: epoch, Context: series.NoContext(), Codes: []series.Code{{ECU: "", Code: ""}}}
+	bare = &series.Poll{ReportID: "bare", Device: "dgl-2", Bus: series.J1939, ReadAt: time.Date(1970, 1, 1, 0, 0, 0, 1000, time.UTC), Context: series.NoContext()}
+	hostile = &series.Poll{ReportID: "nul\x00 ünï", Device: "d", VIN: "x", ReadAt: epoch, Context: series.NoContext(), Codes: []series.Code{{ECU: "", Code: ""}}}
+	return p, bare, hostile
+}
 
+func TestEveryColumnAndStateComesBack(t *testing.T) {
+	p, bare, hostile := everything()
 	dir := t.TempDir()
 	l := open(t, dir)
 	want := []*series.Poll{bare, p, hostile}
@@ -150,4 +157,15 @@ func TestEveryColumnAndStateComesBack(t *testing.T) {
 	if d := gocmp.Diff(map[string]uint64{"bare": 0, "every-column": math.MaxUint64, hostile.ReportID: 0}, ids); d != "" {
 		t.Error(d)
 	}
+}
+
+func truncate(path string) error { return os.Truncate(path, 1000) }
+
+func verdict(t *testing.T, dir string) (Summary, []Problem) {
+	t.Helper()
+	problems, sum, err := Verify(t.Context(), dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return sum, problems
 }

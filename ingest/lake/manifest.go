@@ -13,7 +13,7 @@ import (
 // files is left alone from then on, so that merging stays cheap.
 const (
 	mergeAt      = 100
-	fullManifest = 5000
+	fullManifest = 1000
 )
 
 // A dataFile is one committed data file, with the bounds that Polls prunes by. Bounds are nil where the
@@ -23,7 +23,7 @@ type dataFile struct {
 	rows, bytes           int64
 	vinLow, vinHigh       []byte
 	deviceLow, deviceHigh []byte
-	readFrom              int64 // microseconds; valid where bounded
+	readFrom, readTo      int64 // microseconds; valid where bounded
 	bounded               bool
 	group                 string
 }
@@ -36,11 +36,14 @@ func (t *table) dataFile(d iceberg.DataFile) dataFile {
 		vinLow: low[vin], vinHigh: high[vin], deviceLow: low[device], deviceHigh: high[device],
 		group: groupOf(d.FilePath()),
 	}
-	if b := low[read]; len(b) == 8 {
-		f.readFrom, f.bounded = long(b), true
+	if from, to := low[read], high[read]; len(from) == 8 && len(to) == 8 {
+		f.readFrom, f.readTo, f.bounded = long(from), long(to), true
 	}
 	return f
 }
+
+// older says whether all rows are older than a time in microseconds.
+func (f *dataFile) older(us int64) bool { return f.bounded && f.readTo < us }
 
 // groupOf is what the files that hold the same reports have in common: their base name.
 func groupOf(path string) string {

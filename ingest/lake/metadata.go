@@ -136,13 +136,14 @@ func (m *metadata) add(s snapshot, keep int64) {
 	m.Snapshots = append(m.Snapshots, s)
 	m.LastSequenceNumber = s.SequenceNumber
 	m.point(s.ID)
-	for i := 0; len(m.Snapshots) > keepSnapshots && i < len(m.Snapshots)-1; {
-		if m.Snapshots[i].ID == keep {
-			i++
-			continue
-		}
-		m.Snapshots = slices.Delete(m.Snapshots, i, i+1)
-	}
+	over := len(m.Snapshots) - keepSnapshots
+	m.forget(func(old *snapshot) bool { over--; return over >= 0 && old.ID != keep })
+}
+
+// forget drops snapshots, oldest first, but never the current one.
+func (m *metadata) forget(drop func(*snapshot) bool) (dropped int) {
+	before := len(m.Snapshots)
+	m.Snapshots = slices.DeleteFunc(m.Snapshots, func(s snapshot) bool { return s.ID != m.current() && drop(&s) })
 	// The log may name only snapshots that are there, without gaps from its first entry on.
 	from := 0
 	for i, e := range m.SnapshotLog {
@@ -151,6 +152,19 @@ func (m *metadata) add(s snapshot, keep int64) {
 		}
 	}
 	m.SnapshotLog = slices.Delete(m.SnapshotLog, 0, from)
+	return before - len(m.Snapshots)
+}
+
+// kept is the time in microseconds before which rows may have been removed by age.
+func (m *metadata) kept() int64 {
+	us, _ := strconv.ParseInt(m.Properties[keyKept], 10, 64)
+	return us
+}
+
+func (m *metadata) keep(us int64) {
+	if us != 0 {
+		m.Properties[keyKept] = itoa(us)
+	}
 }
 
 // point moves the main branch to a snapshot; 0 is the table without any.
@@ -224,9 +238,6 @@ func readMetadata(path string, s *spec) (*metadata, error) {
 		case !mine.Type.Equals(f.Type) || mine.Name != f.Name:
 			return nil, fmt.Errorf("table metadata %s: field id %d is %s %s, expected %s %s", path, f.ID, f.Name, f.Type, mine.Name, mine.Type)
 		}
-	}
-	if len(schema.Fields()) != len(ours.Fields()) {
-		return nil, fmt.Errorf("table metadata %s has %d columns, this release needs %d and cannot add columns yet", path, len(schema.Fields()), len(ours.Fields()))
 	}
 	return m, nil
 }

@@ -13,24 +13,63 @@ type metrics struct {
 	failures prometheus.Counter
 	buffered prometheus.Gauge
 	files    *prometheus.GaugeVec
+	small    prometheus.Gauge
 	bytes    *prometheus.GaugeVec
+	metadata *prometheus.GaugeVec
 	last     prometheus.Gauge
-	all      []prometheus.Collector
+
+	merged, mergedRows prometheus.Counter
+	held               prometheus.Gauge
+	lastCompaction     prometheus.Gauge
+	condemned          prometheus.Gauge
+	swept, sweptBytes  prometheus.Counter
+	upkeepFailures     *prometheus.CounterVec
+	free, floor        prometheus.Gauge
+
+	all []prometheus.Collector
 }
 
 // newMetrics registers the lake's metrics; a nil registerer keeps them to itself.
 func newMetrics(reg prometheus.Registerer) (*metrics, error) {
-	m := &metrics{
-		reg:      reg,
-		rows:     prometheus.NewCounterVec(prometheus.CounterOpts{Name: "marginline_lake_rows_committed_total", Help: "Rows committed."}, []string{"table"}),
-		commits:  prometheus.NewHistogram(prometheus.HistogramOpts{Name: "marginline_lake_commit_seconds", Help: "Time of a commit that wrote something.", Buckets: prometheus.ExponentialBuckets(0.005, 2, 12)}),
-		failures: prometheus.NewCounter(prometheus.CounterOpts{Name: "marginline_lake_commit_failures_total", Help: "Commits that failed and are tried again."}),
-		buffered: prometheus.NewGauge(prometheus.GaugeOpts{Name: "marginline_lake_buffered_rows", Help: "Rows waiting for the next commit."}),
-		files:    prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "marginline_lake_files", Help: "Data files in the committed state."}, []string{"table"}),
-		bytes:    prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "marginline_lake_bytes", Help: "Size of the data files in the committed state."}, []string{"table"}),
-		last:     prometheus.NewGauge(prometheus.GaugeOpts{Name: "marginline_lake_last_commit_timestamp_seconds", Help: "When the newest committed rows were committed."}),
+	m := &metrics{reg: reg}
+	add := func(c prometheus.Collector) { m.all = append(m.all, c) }
+	counter := func(name, help string) prometheus.Counter {
+		c := prometheus.NewCounter(prometheus.CounterOpts{Name: "marginline_lake_" + name, Help: help})
+		add(c)
+		return c
 	}
-	m.all = []prometheus.Collector{m.rows, m.commits, m.failures, m.buffered, m.files, m.bytes, m.last}
+	gauge := func(name, help string) prometheus.Gauge {
+		g := prometheus.NewGauge(prometheus.GaugeOpts{Name: "marginline_lake_" + name, Help: help})
+		add(g)
+		return g
+	}
+	perTable := func(name, help string) *prometheus.GaugeVec {
+		g := prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "marginline_lake_" + name, Help: help}, []string{"table"})
+		add(g)
+		return g
+	}
+	m.rows = prometheus.NewCounterVec(prometheus.CounterOpts{Name: "marginline_lake_rows_committed_total", Help: "Rows committed."}, []string{"table"})
+	m.commits = prometheus.NewHistogram(prometheus.HistogramOpts{Name: "marginline_lake_commit_seconds", Help: "Time of a commit that wrote something.", Buckets: prometheus.ExponentialBuckets(0.005, 2, 12)})
+	m.upkeepFailures = prometheus.NewCounterVec(prometheus.CounterOpts{Name: "marginline_lake_upkeep_failures_total", Help: "Upkeep that failed and is tried again."}, []string{"job"})
+	add(m.rows)
+	add(m.commits)
+	add(m.upkeepFailures)
+	m.failures = counter("commit_failures_total", "Commits that failed and are tried again.")
+	m.buffered = gauge("buffered_rows", "Rows waiting for the next commit.")
+	m.files = perTable("files", "Data files in the committed state.")
+	m.small = gauge("small_groups", "Groups of data files in the committed state that are not full: what compaction has to merge.")
+	m.bytes = perTable("bytes", "Size of the data files in the committed state.")
+	m.metadata = perTable("metadata_bytes", "Size of the files in the metadata folder when last looked.")
+	m.last = gauge("last_commit_timestamp_seconds", "When the newest committed rows were committed.")
+	m.merged = counter("compacted_groups_total", "Groups of data files that compaction has replaced.")
+	m.mergedRows = counter("compacted_rows_total", "Rows that compaction has rewritten.")
+	m.held = gauge("compaction_publish_seconds", "How long the newest compaction held commits up at most.")
+	m.lastCompaction = gauge("last_compaction_timestamp_seconds", "When a compaction last replaced something.")
+	m.condemned = gauge("condemned_bytes", "Size of the files that nothing refers to and that wait for the end of the grace period.")
+	m.swept = counter("swept_files_total", "Files deleted because nothing referred to them.")
+	m.sweptBytes = counter("swept_bytes_total", "Size of the files deleted because nothing referred to them.")
+	m.free = gauge("disk_free_bytes", "Free on the disk of the lake when last looked.")
+	m.floor = gauge("disk_floor_bytes", "What has to stay free on the disk of the lake; below it nothing is committed.")
 	if reg == nil {
 		return m, nil
 	}
@@ -58,11 +97,30 @@ func (m *metrics) committed(rows [tableCount]int, took time.Duration) {
 	m.commits.Observe(took.Seconds())
 }
 
+func (m *metrics) compacted(groups int, rows int64, held time.Duration, at time.Time) {
+	m.merged.Add(float64(groups))
+	m.mergedRows.Add(float64(rows))
+	m.held.Set(held.Seconds())
+	m.lastCompaction.Set(float64(at.UnixMilli()) / 1000)
+}
+
+func (m *metrics) disk(free, floor uint64) {
+	m.free.Set(float64(free))
+	m.floor.Set(float64(floor))
+}
+
 func (m *metrics) show(s *set) {
 	for i, h := range s.heads {
 		m.files.WithLabelValues(specs[i].name).Set(float64(len(h.files)))
 		m.bytes.WithLabelValues(specs[i].name).Set(float64(h.bytes))
 	}
+	small := 0
+	for _, g := range s.groups() {
+		if g.rows < fullRows/2 {
+			small++
+		}
+	}
+	m.small.Set(float64(small))
 	if at := s.heads[reports].at; !at.IsZero() {
 		m.last.Set(float64(at.UnixMilli()) / 1000)
 	}

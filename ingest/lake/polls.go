@@ -81,13 +81,12 @@ func (l *Lake) Polls(ctx context.Context, vins, devices []string, until time.Tim
 		}
 		defer p.Release()
 		w := newWanted(vins, devices, until)
-		r := &reader{l: l, ctx: ctx, wanted: w, texts: map[string]string{},
-			readings: byGroup(p.set.heads[readings].files), codes: byGroup(p.set.heads[codes].files)}
+		r := l.reader(ctx, p.set, w)
 		for _, f := range p.set.heads[reports].files {
 			if !w.file(f) {
 				continue
 			}
-			if more, err := r.group(f, func(p *series.Poll) bool { return yield(p, nil) }); err != nil {
+			if more, err := r.group(f, func(w *row) bool { return yield(w.p, nil) }); err != nil {
 				yield(nil, fmt.Errorf("read lake: %w", err))
 				return
 			} else if !more {
@@ -112,17 +111,28 @@ type reader struct {
 	wanted          *wanted
 	texts           map[string]string
 	readings, codes map[string]dataFile
+	kept            [tableCount]int64 // as in heads
 }
 
-// group yields the wanted polls of one group. It says false when yield did.
-func (r *reader) group(f dataFile, yield func(*series.Poll) bool) (more bool, err error) {
+func (l *Lake) reader(ctx context.Context, s *set, w *wanted) *reader {
+	r := &reader{l: l, ctx: ctx, wanted: w, texts: map[string]string{},
+		readings: byGroup(s.heads[readings].files), codes: byGroup(s.heads[codes].files)}
+	for i, h := range s.heads {
+		r.kept[i] = h.kept
+	}
+	return r
+}
+
+// group yields the rows of the reports table that are wanted in one group, each poll complete. It says
+// false when yield did.
+func (r *reader) group(f dataFile, yield func(*row) bool) (more bool, err error) {
 	s := &specs[reports]
 	head, err := s.cursor(f.path, r.l.mem, nil)
 	if err != nil {
 		return false, err
 	}
 	defer head.close()
-	results := &part{r: r, spec: &specs[readings], file: r.readings[f.group], set: func(w *row, n int) []row {
+	results := &part{r: r, spec: &specs[readings], file: r.readings[f.group], aged: f.older(r.kept[readings]), set: func(w *row, n int) []row {
 		w.p.Results = make([]series.Result, n)
 		rows := make([]row, n)
 		for i := range rows {
@@ -132,7 +142,7 @@ func (r *reader) group(f dataFile, yield func(*series.Poll) bool) (more bool, er
 		return rows
 	}}
 	defer results.close()
-	found := &part{r: r, spec: &specs[codes], file: r.codes[f.group], set: func(w *row, n int) []row {
+	found := &part{r: r, spec: &specs[codes], file: r.codes[f.group], aged: f.older(r.kept[codes]), set: func(w *row, n int) []row {
 		w.p.Codes = make([]series.Code, n)
 		rows := make([]row, n)
 		for i := range rows {
@@ -168,7 +178,7 @@ func (r *reader) group(f dataFile, yield func(*series.Poll) bool) (more bool, er
 			if err := found.read(w, int(w.codes)); err != nil {
 				return false, err
 			}
-			if !yield(&p) {
+			if !yield(w) {
 				return false, nil
 			}
 		}
@@ -182,6 +192,7 @@ type part struct {
 	r    *reader
 	spec *spec
 	file dataFile
+	aged bool // the file may have been removed by age
 	cur  *cursor
 	cols []int
 	next int64 // row of the file where the next report begins
@@ -200,6 +211,9 @@ func (t *part) read(w *row, n int) (err error) {
 		return nil
 	}
 	if t.cur == nil {
+		if t.file.path == "" && t.aged {
+			return nil
+		}
 		if t.file.path == "" {
 			return fmt.Errorf("report %s has rows in table %s, but no data file there holds them", w.p.ReportID, t.spec.name)
 		}

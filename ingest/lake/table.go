@@ -6,10 +6,8 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"maps"
 	"os"
 	"path/filepath"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -41,6 +39,7 @@ type head struct {
 	manifests   []iceberg.ManifestFile
 	files       []dataFile
 	rows, bytes int64
+	kept        int64 // microseconds: rows older than this may have been removed by age; 0: none were
 }
 
 func (t *table) dataDir() string     { return filepath.Join(t.dir, "data") }
@@ -86,7 +85,7 @@ func (t *table) load(id int64) (*head, error) {
 	if err != nil {
 		return nil, fmt.Errorf("table %s: %w", t.name, err)
 	}
-	h := &head{snapshot: id, at: time.UnixMilli(s.TimestampMs).UTC(), manifests: list}
+	h := &head{snapshot: id, at: time.UnixMilli(s.TimestampMs).UTC(), manifests: list, kept: t.tip.kept()}
 	for _, m := range list {
 		entries, err := t.entries(m)
 		if err != nil {
@@ -103,87 +102,6 @@ func (h *head) add(f dataFile) {
 	h.files = append(h.files, f)
 	h.rows += f.rows
 	h.bytes += f.bytes
-}
-
-// A stage is one table's part of a commit: files written and synced, not yet published.
-type stage struct {
-	snapshot snapshot
-	head     *head
-	files    []string // all that was written
-}
-
-// stage writes the data file, the manifest and the manifest list of rows. On error the files named in
-// the stage may be there and belong to nothing.
-func (t *table) stage(rows []row, group string, props map[string]string, now time.Time) (st *stage, err error) {
-	st = &stage{}
-	data := filepath.Join(t.dataDir(), group+".parquet")
-	size, err := writeFile(data, func(w io.Writer) error { return t.writeParquet(w, t.mem, rows) })
-	if err != nil {
-		return st, fmt.Errorf("data file of table %s: %w", t.name, err)
-	}
-	st.files = append(st.files, data)
-	if err := errors.Join(syncDir(t.dataDir()), t.did("data")); err != nil {
-		return st, err
-	}
-	f, err := openParquet(data)
-	if err != nil {
-		return st, err
-	}
-	m, err := t.measure(f)
-	if err = errors.Join(err, f.Close()); err != nil {
-		return st, fmt.Errorf("data file %s: %w", data, err)
-	}
-	df, err := m.dataFile(t.recorded(data), size)
-	if err != nil {
-		return st, err
-	}
-
-	s := snapshot{ID: newSnapshotID(), SequenceNumber: t.tip.LastSequenceNumber + 1,
-		TimestampMs: max(now.UnixMilli(), t.tip.LastUpdatedMs), SchemaID: t.tip.CurrentSchemaID}
-	if t.head.snapshot != 0 {
-		s.ParentID = &t.head.snapshot
-	}
-	manifest, err := t.writeManifest(group+"-m0.avro", s.ID, []iceberg.ManifestEntry{
-		iceberg.NewManifestEntry(iceberg.EntryStatusADDED, &s.ID, nil, nil, df)})
-	if err != nil {
-		return st, err
-	}
-	st.files = append(st.files, t.actual(manifest.FilePath()))
-	if err := t.did("manifest"); err != nil {
-		return st, err
-	}
-	list := append([]iceberg.ManifestFile{manifest}, t.head.manifests...)
-	list, merged, err := t.merge(list, group+"-m1.avro", s.ID)
-	if err != nil {
-		return st, err
-	}
-	if merged != "" {
-		st.files = append(st.files, merged)
-	}
-	path := filepath.Join(t.metadataDir(), fmt.Sprintf("snap-%d-1-%s.avro", s.ID, group))
-	s.ManifestList = t.recorded(path)
-	list, err = t.writeList(path, &s, list)
-	if err != nil {
-		return st, err
-	}
-	st.files = append(st.files, path)
-	if err := errors.Join(syncDir(t.metadataDir()), t.did("list")); err != nil {
-		return st, err
-	}
-
-	h := &head{snapshot: s.ID, at: time.UnixMilli(s.TimestampMs).UTC(), manifests: list,
-		files: slices.Clip(t.head.files), rows: t.head.rows, bytes: t.head.bytes}
-	h.add(t.dataFile(df))
-	st.head = h
-	s.Summary = map[string]string{
-		"operation":        "append",
-		"added-data-files": "1", "added-records": itoa(m.rows), "added-files-size": itoa(size),
-		"total-data-files": itoa(int64(len(h.files))), "total-records": itoa(h.rows), "total-files-size": itoa(h.bytes),
-		"total-delete-files": "0", "total-position-deletes": "0", "total-equality-deletes": "0",
-	}
-	maps.Copy(s.Summary, props)
-	st.snapshot = s
-	return st, nil
 }
 
 func itoa(n int64) string { return strconv.FormatInt(n, 10) }

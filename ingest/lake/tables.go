@@ -2,6 +2,9 @@ package lake
 
 import (
 	"fmt"
+	"maps"
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/apache/iceberg-go"
@@ -23,16 +26,18 @@ type spec struct {
 	name    string
 	columns []column
 	order   []string // names of the columns that rows are sorted by, ascending, nulls first
-	group   int      // rows a row group
+	group   int      // rows a row group of a flush
+	sealed  int      // rows a row group after compaction
 }
 
 // Rows are sorted by vehicle, so that the statistics of a row group prune all but a few vehicles; a
-// report's rows stand together and in the order of the report. Row groups this small cost about 5 % more
-// bytes than twice as large ones, and one vehicle is read in two thirds of the time.
+// report's rows stand together and in the order of the report. The row groups of a flush are small because
+// a flush holds few rows of each vehicle: they cost about 5 % more bytes than twice as large ones, and one
+// vehicle is read in two thirds of the time.
 var specs = [tableCount]spec{
-	readings: {"readings", readingColumns(), []string{"vin", "device", "read_at", "report_id", "ord"}, 32 << 10},
-	codes:    {"codes", codeColumns(), []string{"vin", "device", "read_at", "report_id", "ord"}, 32 << 10},
-	reports:  {"reports", reportColumns(), []string{"vin", "device", "read_at", "report_id"}, 4 << 10},
+	readings: {"readings", readingColumns(), []string{"vin", "device", "read_at", "report_id", "ord"}, 32 << 10, 120 << 10},
+	codes:    {"codes", codeColumns(), []string{"vin", "device", "read_at", "report_id", "ord"}, 32 << 10, 120 << 10},
+	reports:  {"reports", reportColumns(), []string{"vin", "device", "read_at", "report_id"}, 4 << 10, 16 << 10},
 }
 
 // Field ids are for ever: a column that goes leaves a hole, a column that comes takes the next number.
@@ -78,7 +83,43 @@ func readingColumns() []column {
 		flag(30, "done", "the test's group completed in this driving cycle", func(r *row) *series.Tri { return &r.r.Done }).owned(),
 		num(31, "runs", "in-use numerator of the test's group", func(r *row) *int32 { return &r.r.Runs }).owned(),
 	)
-	return append(cols, contextColumns(32)...)
+	cols = append(cols, contextColumns(32)...)
+	return append(cols,
+		minutesSinceClear(40),
+		text(41, "cvn", "calibration verification numbers of that ECU in the same report, joined by +", func(r *row) *string {
+			v := r.p.CVNs[r.r.ECU]
+			return &v
+		}),
+	)
+}
+
+// Columns of later releases follow at the end, so that those of older files keep their order.
+func minutesSinceClear(id int) column {
+	return real(id, "minutes_since_clear", "engine running time since codes were cleared", func(r *row) *float64 { return &r.p.Context.MinutesSinceClear })
+}
+
+// verification is how a report's verification numbers stand in one text: ecu=numbers, by ECU.
+func verification(m map[string]string) string {
+	var b strings.Builder
+	for _, ecu := range slices.Sorted(maps.Keys(m)) {
+		if b.Len() > 0 {
+			b.WriteByte(' ')
+		}
+		b.WriteString(ecu + "=" + m[ecu])
+	}
+	return b.String()
+}
+
+func parseVerification(s string) (map[string]string, error) {
+	m := map[string]string{}
+	for _, part := range strings.Fields(s) {
+		ecu, v, ok := strings.Cut(part, "=")
+		if !ok {
+			return nil, fmt.Errorf("verification numbers %q: want ecu=numbers", s)
+		}
+		m[ecu] = v
+	}
+	return m, nil
 }
 
 func codeColumns() []column {
@@ -131,7 +172,13 @@ func reportColumns() []column {
 	for i := range context {
 		context[i].own = true
 	}
-	return append(cols, context...)
+	cols = append(cols, context...)
+	return append(cols, minutesSinceClear(23).owned(),
+		column{id: 24, name: "cvns", doc: "calibration verification numbers by ECU: ecu=numbers, joined by a space", text: &access[string]{
+			get: func(r *row) string { return verification(r.p.CVNs) },
+			set: func(r *row, v string) (err error) { r.p.CVNs, err = parseVerification(v); return err },
+		}}.owned(),
+	)
 }
 
 // pollColumns are the columns that every table repeats, so that each can be asked alone.

@@ -12,7 +12,6 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/apache/arrow/go/v15/arrow/memory"
 	"github.com/apache/iceberg-go"
 )
 
@@ -58,7 +57,7 @@ func Verify(ctx context.Context, dir string) ([]Problem, Summary, error) {
 	if err != nil {
 		return nil, Summary{}, fmt.Errorf("verify lake: %w", err)
 	}
-	v := &verifier{ctx: ctx, l: &Lake{dir: dir, log: slog.New(slog.DiscardHandler), mem: memory.NewGoAllocator()}}
+	v := &verifier{ctx: ctx, l: newLake(dir, slog.New(slog.DiscardHandler))}
 	if err := v.run(); err != nil {
 		return v.problems, v.sum, fmt.Errorf("verify lake %s: %w", dir, err)
 	}
