@@ -91,7 +91,7 @@ func TestDongleGuide_Kinds(t *testing.T) {
 		found[strings.Join(append([]string{e.kind}, e.args...), " ")]++
 	}
 	want := []string{"exchange can", "exchange can 29-bit", "exchange can refusals", "exchange iso9141", "exchange iso14230", "exchange j1850", "exchange uds", "exchange j1939",
-		"json report can", "json report iso9141", "json report uds", "json report j1939", "hex protobuf can", "nats", "nats answer", "sh", "output"}
+		"json report can", "json report iso9141", "json report uds", "json report j1939", "hex protobuf can", "nats", "nats answer", "mqtt", "mqtt receipt", "sh", "output"}
 	for _, k := range want {
 		if found[k] == 0 {
 			t.Errorf("the guide has no example of kind %q", k)
