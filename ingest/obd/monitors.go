@@ -67,8 +67,10 @@ func (d *decoder) monitorRecords(head, size int, mid byte) *fault {
 					k.told, r.CalID, r.Runs, r.Done = false, "", series.None, series.Unknown
 				}
 				u := &units[rec[1]]
-				r.Raw.Value = u.word(rec[2], rec[3])
-				r.Remeasure(u.scale, u.offset, u.ratio)
+				if x := u.word(rec[2], rec[3]); x != r.Raw.Value {
+					r.Raw.Value = x
+					r.Remeasure(u.scale, u.offset, u.ratio)
+				}
 				continue
 			}
 			*k = remembered{key: key, from: from}

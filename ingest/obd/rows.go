@@ -18,7 +18,8 @@ type origin uint64
 
 // A control unit sends the same tests with the same limits poll after poll, so a decoder that is used again
 // remembers what its rows are of: when a record names the test, the unit and the limits that the row at its place
-// already has, from the same sender, only what follows from the value is written.
+// already has, from the same sender, only what follows from the value is written, and nothing where the value is the
+// same: most results are held from an earlier poll.
 //
 // This is safe because the decoder alone writes rows, as it asks of whoever reads them, and forgets a row whenever
 // it writes one in another way: a result of another form (result), a row that a test catalogue scales (apply), rows
