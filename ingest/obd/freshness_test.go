@@ -36,6 +36,33 @@ func TestRunsOfCodeResults(t *testing.T) {
 	}
 }
 
+// The counter of each monitor (monitor ids of ISO 15031-5 Annex D and order of counters of SAE J1979, from memory): the
+// place in InfoType 08 and in 0B. Heaters, fuel system and misfire have no ratio of their own.
+func TestRunsOfMonitors(t *testing.T) {
+	const none = series.None
+	for _, c := range []struct {
+		mid                string
+		spark, compression int32
+	}{
+		{"01", 7, 11}, {"02", 17, 11}, {"04", 17, 11}, {"05", 9, 11}, {"06", 19, 11}, {"21", 3, 3}, {"22", 5, 3}, {"31", 11, 13}, {"35", 11, 13}, {"39", 15, none}, {"3C", 15, none},
+		{"3D", 15, none}, {"41", none, none}, {"71", 13, none}, {"81", none, none}, {"85", none, 15}, {"90", none, 7}, {"98", none, 5}, {"A2", none, none}, {"B2", 25, 9}, {"B3", 27, 9},
+	} {
+		for counters, want := range map[string]int32{
+			"49 08 " + sparkInOrder: c.spark,
+			"49 0B 12 0001 0002 0003 0004 0005 0006 0007 0008 0009 000A 000B 000C 000D 000E 000F 0010 0011 0012": c.compression,
+		} {
+			if r := call(t, series.CAN, "7E8 "+counters, "7E8 46 "+c.mid+" 81 10 0005 0001 0009").Results(); len(r) != 1 || r[0].Runs != want {
+				t.Errorf("monitor %s with %.5s: %d, want %d", c.mid, counters, r[0].Runs, want)
+			}
+		}
+	}
+	// Before rear sensors had their own counters there is none for them.
+	short := "7E8 49 08 10 0001 0002 0003 0004 0005 0006 0007 0008 0009 000A 000B 000C 000D 000E 000F 0010"
+	if r := call(t, series.CAN, short, "7E8 46 02 81 10 0005 0001 0009").Results()[0]; r.Runs != none {
+		t.Error(r.Runs)
+	}
+}
+
 // Every counter that a code or a monitor names exists, and every code stands once.
 func TestRatiosTable(t *testing.T) {
 	if len(ratios) < 50 {

@@ -197,11 +197,11 @@ func (d *decoder) infoPart(kind, number byte, data []byte) *fault {
 	return nil
 }
 
-// wholeParts gives how many messages an info type takes of which n are known: five carry a VIN, four each calibration
-// id, and counters come in the numbers that the standard has.
+// wholeParts gives how many messages an info type takes of which n are known: five carry a VIN or a name, four each
+// calibration id, and counters come in the numbers that the standard has.
 func wholeParts(kind byte, n int) int {
 	switch kind {
-	case infoVIN:
+	case infoVIN, infoName:
 		return 5
 	case infoCalibration:
 		return (n + 3) / 4 * 4

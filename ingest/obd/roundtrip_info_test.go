@@ -110,11 +110,29 @@ func TestRoundTripCounters(t *testing.T) {
 	}
 }
 
+// InfoType 0A: the name of the control unit, 20 characters filled with 00 (SAE J1979, from memory). What is not known
+// here stays as read.
+func TestRoundTripName(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		name := rapid.StringMatching(`[!-~]([ -~]{0,18}[!-~])?`).Draw(t, "name")
+		for form, rep := range infoForms(t, 0x0A, 1, append([]byte(name), make([]byte, 20-len(name))...)) {
+			if got := infoItem(t, form, rep, KindCalibration).Get("ecu_name"); got != name {
+				t.Fatalf("%s: %q, want %q", form, got, name)
+			}
+		}
+		kind, data := rapid.SampledFrom([]byte{0x0C, 0x14, 0x3F, 0xEE}).Draw(t, "info type"), rapid.SliceOfN(rapid.Byte(), 4, 40).Draw(t, "data")
+		rep := Decode(series.CAN, []Message{{From: "7E8", PGN: series.None, Data: append([]byte{0x49, kind}, data...)}}, nil)
+		if v := infoItem(t, "CAN", rep, KindContext); v.Get("info_type") != fmt.Sprintf("%02x", kind) || v.Get("raw") != fmt.Sprintf("%x", data) {
+			t.Fatalf("%v, want %02x %x", v, kind, data)
+		}
+	})
+}
+
 // A message that did not come leaves no number half read: VIN, ids and counters say what is missing and give none.
 func TestRoundTripPartsMissing(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		kind := rapid.SampledFrom([]byte{0x02, 0x04, 0x08, 0x0B}).Draw(t, "info type")
-		n := map[byte]int{0x02: 5, 0x04: 4, 0x08: 8, 0x0B: 8}[kind]
+		kind := rapid.SampledFrom([]byte{0x02, 0x04, 0x08, 0x0A, 0x0B}).Draw(t, "info type")
+		n := map[byte]int{0x02: 5, 0x04: 4, 0x08: 8, 0x0A: 5, 0x0B: 8}[kind]
 		parts := numbered(kind, rapid.SliceOfN(rapid.ByteRange('0', '9'), 4*n, 4*n).Draw(t, "data"))
 		lost := rapid.IntRange(0, n-1).Draw(t, "lost")
 		parts = append(parts[:lost:lost], parts[lost+1:]...)
