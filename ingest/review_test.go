@@ -396,8 +396,12 @@ func TestExamine_BothOnOneWire(t *testing.T) {
 	for _, s := range truck {
 		list += fmt.Sprintf(`{"from":"10","pgn":%d,"data":%q},`, s.pgn, s.hex)
 	}
-	v := Examine([]byte(`{"id":"r1","device":"dgl-a","time":"2026-03-02T06:14:09Z","bus":"j1939","odometer_km":1,"engine_hours":1,"messages":[`+list+
-		`{"from":"18DAF110","data":"46 21 89 20 01 40 00 80 FF FF"}]}`), nil, reviewedAt)
+	examine := func(more string) *Review {
+		return Examine([]byte(`{"id":"r1","device":"dgl-a","time":"2026-03-02T06:14:09Z","bus":"j1939","odometer_km":1,"engine_hours":1,"messages":[`+list+
+			`{"from":"18DAF110","data":"46 21 89 20 01 40 00 80 FF FF"}`+more+`]}`), nil, reviewedAt)
+	}
+	finds(t, examine(`,{"from":"18DAF110","data":"41 41 00 07 65 04"}`), "vehicle no calibration id", "freshness no in-use counters")
+	v := examine("")
 	finds(t, v, "vehicle no calibration id: new software with new limits could look like drift. Read service 09, InfoType 04",
 		"freshness no status of this driving cycle (service 01, PID 41)", "freshness no in-use counters (service 09")
 	for _, f := range v.Findings {
