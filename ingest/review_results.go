@@ -100,15 +100,15 @@ func monitorKey(r *series.Result) string {
 // says whether the item lists monitors at all.
 func (x *examiner) unsent(it *obd.Item, sent map[string]bool) bool {
 	from := x.nodeOf(it) + " "
-	missing := func(r series.Result, name string) {
-		key := monitorKey(&r)
+	missing := func(key string, name func() string) {
 		if sent[from+key] {
 			return
 		}
 		sent[from+key] = true
 		f := x.find(TopicTest, "the control unit supports it, and the report has no result of it.")
-		f.Message, f.ECU, f.Test, f.Name = x.taken.index[it.Message]+1, it.ECU, key, name
+		f.Message, f.ECU, f.Test, f.Name = x.taken.index[it.Message]+1, it.ECU, key, name()
 	}
+	blank := series.NewResult()
 	switch it.Values.Get("of") {
 	case "monitor ids", "test ids":
 		ids, _ := it.Values.Get("supported").([]string)
@@ -117,23 +117,26 @@ func (x *examiner) unsent(it *obd.Item, sent map[string]bool) bool {
 			if err != nil || n&0x1F == 0 { // another list of support
 				continue
 			}
-			r := series.NewResult()
 			if it.Values.Get("of") == "test ids" {
-				r.TID, r.CID = int32(n), 0
-				missing(r, fmt.Sprintf("test $%02X", n))
+				missing("t"+strings.ToLower(id), func() string { return "test $" + id })
 				continue
 			}
-			r.MID, r.TID = int32(n), 0
-			name, _, _ := strings.Cut(obd.Name(&r), ", test ")
-			missing(r, name)
+			missing("m"+strings.ToLower(id), func() string {
+				r := blank
+				r.MID, r.TID = int32(n), 0
+				name, _, _ := strings.Cut(obd.Name(&r), ", test ")
+				return name
+			})
 		}
 	case "SPNs":
 		ids, _ := it.Values.Get("with_test_results").([]int32)
 		for _, id := range ids {
-			r := series.NewResult()
-			r.SPN = id
-			name, _, _ := strings.Cut(obd.Name(&r), ", FMI ")
-			missing(r, name)
+			missing("s"+strconv.Itoa(int(id)), func() string {
+				r := blank
+				r.SPN = id
+				name, _, _ := strings.Cut(obd.Name(&r), ", FMI ")
+				return name
+			})
 		}
 	default:
 		return false
