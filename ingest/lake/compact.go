@@ -73,7 +73,7 @@ func (l *Lake) merge(ctx context.Context, groups []group, done *Compacted) error
 	if err := l.room(bytes); err != nil {
 		return err
 	}
-	into, err := l.rewrite(ctx, old)
+	into, err := l.rewrite(ctx, old, rows)
 	if err == nil {
 		err = l.did("rewritten")
 	}
@@ -106,7 +106,7 @@ func (l *Lake) merge(ctx context.Context, groups []group, done *Compacted) error
 }
 
 // rewrite writes the reports of groups into new ones, a month each.
-func (l *Lake) rewrite(ctx context.Context, old map[string]bool) (into []*sealed, err error) {
+func (l *Lake) rewrite(ctx context.Context, old map[string]bool, rows int64) (into []*sealed, err error) {
 	pin, err := l.Pin()
 	if err != nil {
 		return nil, err
@@ -145,7 +145,7 @@ func (l *Lake) rewrite(ctx context.Context, old map[string]bool) (into []*sealed
 			}
 		}
 		if open[m] == nil {
-			open[m] = l.target()
+			open[m] = l.target(rows)
 		}
 		if err := open[m].add(w); err != nil {
 			return into, err

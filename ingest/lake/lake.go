@@ -42,6 +42,7 @@ type Lake struct {
 	specs   [tableCount]*spec
 	now     func() time.Time
 	full    int64 // fullRows
+	big     int64 // sealedRows
 	floor   Floor
 	disk    func(dir string) (disk, error)
 	step    func(string) error // a test's hook, called after each step of a change
@@ -85,7 +86,7 @@ func Open(dir string, log *slog.Logger, reg prometheus.Registerer) (*Lake, error
 }
 
 func newLake(dir string, log *slog.Logger) *Lake {
-	l := &Lake{dir: dir, log: log, mem: memory.NewGoAllocator(), now: time.Now, full: fullRows, disk: diskOf, refs: map[*set]int{}}
+	l := &Lake{dir: dir, log: log, mem: memory.NewGoAllocator(), now: time.Now, full: fullRows, big: sealedRows, disk: diskOf, refs: map[*set]int{}}
 	for i := range specs {
 		l.specs[i] = &specs[i]
 	}

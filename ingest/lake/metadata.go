@@ -258,6 +258,9 @@ func show(v *int) string {
 	return strconv.Itoa(*v)
 }
 
+// hintName is the file that says which version of a table is the newest.
+const hintName = "version-hint.text"
+
 func versionFile(dir string, v int) string {
 	return filepath.Join(dir, fmt.Sprintf("v%d.metadata.json", v))
 }
@@ -266,7 +269,7 @@ func versionFile(dir string, v int) string {
 // or, where the hint is missing or wrong, from the directory itself.
 func latest(dir string) (int, error) {
 	v := 0
-	if b, err := os.ReadFile(filepath.Join(dir, "version-hint.text")); err == nil {
+	if b, err := os.ReadFile(filepath.Join(dir, hintName)); err == nil {
 		v, _ = strconv.Atoi(strings.TrimSpace(string(b)))
 	}
 	if v <= 0 || !exists(versionFile(dir, v)) {

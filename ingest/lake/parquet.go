@@ -25,7 +25,17 @@ type form struct {
 }
 
 func (s *spec) flush() form { return form{s.group, compress.Codecs.Snappy} }
-func (s *spec) seal() form  { return form{s.sealed, compress.Codecs.Zstd} }
+
+// seal is the form of a merge. One that is not big will be merged again: it is not worth the encoders of zstd.
+func (s *spec) seal(big bool) form {
+	if !big {
+		return form{s.sealed, compress.Codecs.Snappy}
+	}
+	return form{s.sealed, compress.Codecs.Zstd}
+}
+
+// sealedRows is from how many rows on a merge is big.
+const sealedRows = 100_000
 
 func (s *spec) properties(mem memory.Allocator, f form) *parquet.WriterProperties {
 	props := []parquet.WriterProperty{

@@ -13,6 +13,7 @@ import (
 type target struct {
 	l     *Lake
 	group string
+	all   int64 // rows of the merge
 	rows  int64
 	vin   string // of the newest report
 	parts [tableCount]*sealing
@@ -31,7 +32,7 @@ type sealed struct {
 	paths [tableCount]string
 }
 
-func (l *Lake) target() *target { return &target{l: l, group: newGroup()} }
+func (l *Lake) target(all int64) *target { return &target{l: l, group: newGroup(), all: all} }
 
 // fullBefore says whether the group should end before a report of that vehicle.
 func (g *target) fullBefore(vin string) bool { return g.rows >= g.l.full && g.vin != vin }
@@ -65,7 +66,7 @@ func (g *target) part(i int) (*sealing, error) {
 	if err != nil {
 		return nil, fmt.Errorf("data file of table %s: %w", t.name, err)
 	}
-	enc, err := t.encoder(f, g.l.mem, t.seal())
+	enc, err := t.encoder(f, g.l.mem, t.seal(g.all >= g.l.big))
 	if err != nil {
 		f.discard()
 		return nil, fmt.Errorf("data file of table %s: %w", t.name, err)

@@ -168,7 +168,7 @@ func (t *table) publish(m *metadata) error {
 // tidy writes the version hint and removes metadata that fell out of the log. Neither is needed for the
 // commit to hold, so failures are only told.
 func (t *table) tidy(previous *metadata) {
-	hint := filepath.Join(t.metadataDir(), "version-hint.text")
+	hint := filepath.Join(t.metadataDir(), hintName)
 	if _, err := writeFile(hint, func(w io.Writer) error { _, err := fmt.Fprintf(w, "%d", t.version); return err }); err != nil {
 		t.log.Warn("the version hint was not written: other engines may see an older version", "table", t.name, "error", err)
 	}

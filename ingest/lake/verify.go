@@ -3,14 +3,14 @@ package lake
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
-	"log/slog"
 	"maps"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
+	"time"
 
 	"github.com/apache/iceberg-go"
 )
@@ -49,125 +49,70 @@ func (s Summary) String() string {
 	return strings.Join(parts, "; ") + fmt.Sprintf("; committed up to %d of stream %q", s.Position.Seq, s.Position.Stream)
 }
 
-// Verify reads every committed file of a lake and compares it with what its manifest and the other tables
-// say. It changes nothing and may run beside a service that writes: it judges the state that was
-// committed when it began. The error is for what stops it; what it finds are problems.
+// Verify reads every committed file of a lake and compares it with what its footer, its manifest and the
+// other tables say; it also finds a report that is there twice. It changes nothing and may run beside a
+// service that writes: it judges the state that was committed when it began, and pins it. The error is for
+// what stops it; what it finds are problems.
 func Verify(ctx context.Context, dir string) ([]Problem, Summary, error) {
-	dir, err := filepath.Abs(dir)
+	v, err := openView(ctx, dir, "verify")
 	if err != nil {
-		return nil, Summary{}, fmt.Errorf("verify lake: %w", err)
+		return nil, Summary{}, fmt.Errorf("verify lake %s: %w", dir, err)
 	}
-	v := &verifier{ctx: ctx, l: newLake(dir, slog.New(slog.DiscardHandler))}
-	if err := v.run(); err != nil {
-		return v.problems, v.sum, fmt.Errorf("verify lake %s: %w", dir, err)
+	defer v.close()
+	c := &verifier{ctx: ctx, view: v, sum: Summary{Position: v.set.pos}}
+	if err := c.run(); err != nil {
+		return c.faults, c.sum, fmt.Errorf("verify lake %s: %w", dir, err)
 	}
-	return v.problems, v.sum, nil
+	return c.faults, c.sum, nil
 }
 
 type verifier struct {
-	ctx      context.Context
-	l        *Lake
-	problems []Problem
-	sum      Summary
-	groups   [tableCount]map[string]int64 // rows of each group
+	*view
+	ctx context.Context
+	sum Summary
+	bad map[string]bool // groups of which a file is damaged
 }
 
-func (v *verifier) tell(t *table, file, what string, args ...any) {
-	v.problems = append(v.problems, Problem{t.name, file, fmt.Sprintf(what, args...)})
-}
-
-func (v *verifier) run() (err error) {
-	l := v.l
-	// The commit point first: what it names is in the other tables already.
-	for i := tableCount - 1; i >= 0; i-- {
-		t := l.newTable(i)
-		l.tables[i] = t
-		if err := t.open(); err != nil {
-			return err
-		}
-		if t.version == 0 {
-			return fmt.Errorf("there is no table %s: %w", t.name, os.ErrNotExist)
-		}
-	}
-	point := l.tables[reports]
-	if v.sum.Position, err = positionOf(point.tip.Properties); err != nil {
-		return err
-	}
-	for i, t := range l.tables {
-		id := t.tip.current()
-		if i != reports {
-			if id, err = namedBy(point, i); err != nil {
-				return err
-			}
-			if !t.descends(id) {
-				v.tell(t, "", "snapshot %d does not follow the committed snapshot %d", t.tip.current(), id)
-			}
-		}
-		if err := v.table(i, t, id); err != nil {
+func (v *verifier) run() error {
+	v.bad = map[string]bool{}
+	for i, h := range v.set.heads {
+		if err := v.table(i, h); err != nil {
 			return err
 		}
 	}
 	return v.across()
 }
 
-// descends says whether the current snapshot is id or comes after it.
-func (t *table) descends(id int64) bool {
-	for at := t.tip.current(); at != id; {
-		s := t.tip.snapshot(at)
-		if s == nil {
-			return false
-		}
-		if s.ParentID == nil {
-			return id == 0
-		}
-		at = *s.ParentID
-	}
-	return true
-}
-
-func (v *verifier) table(i int, t *table, id int64) error {
-	v.groups[i] = map[string]int64{}
-	h := &head{}
+func (v *verifier) table(i int, h *head) error {
+	t := v.l.tables[i]
+	v.sum.Tables = append(v.sum.Tables, TableStats{Name: t.name, Rows: h.rows, Files: len(h.files), Bytes: h.bytes, SnapshotID: h.snapshot, CommittedAt: h.at})
 	known := map[string]bool{}
-	if id != 0 {
-		s := t.tip.snapshot(id)
-		if s == nil {
-			v.tell(t, "", "the committed snapshot %d is not in version %d", id, t.version)
-			return nil
+	for _, m := range h.manifests {
+		entries, err := t.entries(m)
+		if err != nil { // told when the state was read
+			continue
 		}
-		h.snapshot = id
-		list, err := readList(t.actual(s.ManifestList))
-		if err != nil {
-			v.tell(t, "", "%v", err)
-			return nil
-		}
-		for _, m := range list {
-			entries, err := t.entries(m)
-			if err != nil {
-				v.tell(t, "", "%v", err)
+		for _, e := range entries {
+			if err := v.ctx.Err(); err != nil {
+				return err
+			}
+			f := t.dataFile(e.DataFile())
+			if known[f.path] {
+				v.tell(i, f.path, "is listed twice")
 				continue
 			}
-			for _, e := range entries {
-				if err := v.ctx.Err(); err != nil {
-					return err
-				}
-				f := t.dataFile(e.DataFile())
-				if known[f.path] {
-					v.tell(t, f.path, "is listed twice")
-				}
-				known[f.path] = true
-				h.add(f)
-				v.groups[i][f.group] += f.rows
-				if err := v.file(t, f, e.DataFile()); err != nil {
-					v.tell(t, f.path, "%v", err)
-				}
+			known[f.path] = true
+			if err := v.file(t, f, e.DataFile()); err != nil {
+				v.tell(i, f.path, "%v", err)
+				v.bad[f.group] = true
 			}
 		}
+	}
+	if s := t.tip.snapshot(h.snapshot); s != nil {
 		if want := s.Summary["total-records"]; want != itoa(h.rows) {
-			v.tell(t, "", "the files hold %d rows, the snapshot's summary says %s", h.rows, want)
+			v.tell(i, "", "the files hold %d rows, the snapshot's summary says %s", h.rows, want)
 		}
 	}
-	v.sum.Tables = append(v.sum.Tables, TableStats{Name: t.name, Rows: h.rows, Files: len(h.files), Bytes: h.bytes, SnapshotID: id})
 	names, err := os.ReadDir(t.dataDir())
 	if err != nil {
 		return err
@@ -180,7 +125,7 @@ func (v *verifier) table(i int, t *table, id int64) error {
 	return nil
 }
 
-// file reads one data file whole and compares it with its manifest entry.
+// file reads one data file whole and compares it with its footer and its manifest entry.
 func (v *verifier) file(t *table, f dataFile, d iceberg.DataFile) (err error) {
 	info, err := os.Stat(f.path)
 	if err != nil {
@@ -213,45 +158,56 @@ func (v *verifier) file(t *table, f dataFile, d iceberg.DataFile) (err error) {
 		if err := c.load(v.ctx, g, all); err != nil {
 			return err
 		}
+		if err := c.agrees(); err != nil {
+			return fmt.Errorf("row group %d: %w", g, err)
+		}
 	}
 	return nil
 }
 
-// across checks that the tables belong together: the rows that the reports of each group announce are
-// there, and no others.
+// across checks that the tables belong together: every row that a report announces is there and belongs to
+// it, no others are, and no report is there twice.
 func (v *verifier) across() error {
-	point := v.l.tables[reports]
-	var want [tableCount]map[string]int64
-	want[readings], want[codes] = map[string]int64{}, map[string]int64{}
-	for _, group := range slices.Sorted(maps.Keys(v.groups[reports])) {
-		path := filepath.Join(point.dataDir(), group+".parquet")
-		c, err := point.cursor(path, v.l.mem, nil)
-		if err != nil {
+	r := v.l.reader(v.ctx, v.set, newWanted(nil, nil, time.Time{}))
+	var read [tableCount]map[string]int64 // rows that belong to a report
+	for i := range read {
+		read[i] = map[string]int64{}
+	}
+	seen := map[[16]byte]struct{}{}
+	for _, f := range v.set.heads[reports].files {
+		if v.bad[f.group] {
 			continue // told already
 		}
-		for g := range c.file.NumRowGroups() {
-			rows, _, err := c.reports(v.ctx, g, point.named("results", "codes"))
-			if err != nil {
-				break // told already
+		_, err := r.group(f, func(w *row) bool {
+			read[readings][f.group] += int64(len(w.p.Results))
+			read[codes][f.group] += int64(len(w.p.Codes))
+			sum := sha256.Sum256([]byte(w.p.ReportID))
+			id := [16]byte(sum[:16])
+			if _, twice := seen[id]; twice {
+				v.tell(reports, f.path, "report %q is there twice", w.p.ReportID)
 			}
-			for _, r := range rows {
-				want[readings][group] += int64(r.results)
-				want[codes][group] += int64(r.codes)
-			}
+			seen[id] = struct{}{}
+			return true
+		})
+		if cerr := v.ctx.Err(); cerr != nil {
+			return cerr
 		}
-		c.close()
+		if err != nil {
+			v.tell(reports, f.path, "its group: %v", err)
+			v.bad[f.group] = true
+		}
 	}
+	own := byGroup(v.set.heads[reports].files)
 	for _, i := range []int{readings, codes} {
-		for _, group := range slices.Sorted(maps.Keys(v.groups[i])) {
-			if _, ok := v.groups[reports][group]; !ok {
-				v.tell(v.l.tables[i], "", "group %s has %d rows and no reports", group, v.groups[i][group])
-			}
-		}
-		for _, group := range slices.Sorted(maps.Keys(want[i])) {
-			if has, n := v.groups[i][group], want[i][group]; has != n {
-				v.tell(v.l.tables[i], "", "group %s has %d rows, its reports announce %d", group, has, n)
+		for _, f := range v.set.heads[i].files {
+			switch _, ok := own[f.group]; {
+			case v.bad[f.group]:
+			case !ok:
+				v.tell(i, f.path, "holds %d rows of no report", f.rows)
+			case read[i][f.group] != f.rows:
+				v.tell(i, f.path, "holds %d rows, its reports announce %d", f.rows, read[i][f.group])
 			}
 		}
 	}
-	return v.ctx.Err()
+	return nil
 }
