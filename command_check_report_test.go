@@ -6,6 +6,7 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"os/exec"
 	"strings"
 	"testing"
@@ -111,6 +112,22 @@ func TestCheckReport_Forms(t *testing.T) {
 	}
 }
 
+// One report that looks like lines: JSON with a message at the start of a line, protobuf whose data holds a
+// line feed and a brace.
+func TestCheckReport_LooksLikeLines(t *testing.T) {
+	text := strings.ReplaceAll(report1, `{"from"`, "\n{\"from\"")
+	wire := asProto(t, strings.Replace(report1, "41 2F 80", "41 0A 7B", 1))
+	if !bytes.Contains(wire, []byte("\n{")) {
+		t.Fatal("this is no such report")
+	}
+	for _, in := range [][]byte{[]byte(text), wire} {
+		out, errs, code := checked(t, in, "-o", "json", "-")
+		if list := reviewsOf(t, out); code != exitOK || len(list) != 1 || list[0].Messages != 2 || list[0].Refused != "" {
+			t.Errorf("exit %d %s: %+v", code, errs, list)
+		}
+	}
+}
+
 func TestCheckReport_Table(t *testing.T) {
 	out, errs, code := checked(t, nil, write(t, "r.json", report1))
 	if code != exitOK || !strings.Contains(errs, "report r-1 of device dgl-1 (json, can, 2026-03-02T06:14:09Z): 2 messages, 0 of them for the quarantine; 1 tests, 1 of them followed") {
@@ -160,8 +177,11 @@ func TestCheckReport_Lines(t *testing.T) {
 		}
 		var got []string
 		for _, v := range reviewsOf(t, out) {
-			reason, _, _ := strings.Cut(v.Refused, ":")
+			reason, words, _ := strings.Cut(v.Refused, ":")
 			got = append(got, reason)
+			if v.Line == 6 && words != fmt.Sprintf(" %d bytes: at most %d", report.MaxBytes+2, report.MaxBytes) {
+				t.Errorf("%s: the long line is refused for something else: %s", name, v.Refused)
+			}
 		}
 		if strings.Join(got, ",") != ",,unreadable,missing_field,unreadable,conflicting_content," {
 			t.Errorf("%s: %q", name, got)
