@@ -27,8 +27,8 @@ type cursor struct {
 	group int // the row group that is loaded, -1 none
 	from  int64
 	to    int64 // rows of the file that it holds
-	table arrow.Table
-	cols  []int // of spec.columns, as in table
+	cols  []int // of spec.columns, as in data
+	data  []*arrow.Chunked
 }
 
 func (s *spec) cursor(path string, mem memory.Allocator, texts map[string]string) (*cursor, error) {
@@ -55,44 +55,58 @@ func (c *cursor) close() {
 }
 
 func (c *cursor) unload() {
-	if c.table != nil {
-		c.table.Release()
-		c.table = nil
+	for _, d := range c.data {
+		d.Release()
 	}
-	c.group = -1
+	c.data, c.cols, c.group = c.data[:0], c.cols[:0], -1
 }
 
-// load reads the given columns of row group g.
+// load reads the given columns of row group g. They are read one by one on this goroutine: a damaged page
+// makes arrow panic, and a panic on a goroutine of arrow's own would end the program.
 func (c *cursor) load(ctx context.Context, g int, cols []int) (err error) {
 	c.unload()
-	defer func() { // a damaged file makes arrow panic
+	defer func() {
 		if r := recover(); r != nil {
-			err = fmt.Errorf("data file %s, row group %d: %v", c.path, g, r)
+			err = fmt.Errorf("%v", r)
+		}
+		if err != nil {
+			c.unload()
+			err = fmt.Errorf("data file %s, row group %d: %w", c.path, g, err)
 		}
 	}()
-	var idx []int
-	c.cols = c.cols[:0]
-	for _, i := range cols {
-		if at, ok := c.place[c.spec.columns[i].id]; ok {
-			idx = append(idx, at)
-			c.cols = append(c.cols, i)
-		}
-	}
 	c.from = 0
 	for i := range g {
 		c.from += c.file.MetaData().RowGroup(i).NumRows()
 	}
 	n := c.file.MetaData().RowGroup(g).NumRows()
-	t, err := c.rd.RowGroup(g).ReadTable(ctx, idx)
-	if err != nil {
-		return fmt.Errorf("data file %s, row group %d: %w", c.path, g, err)
+	for _, i := range cols {
+		at, ok := c.place[c.spec.columns[i].id]
+		if !ok {
+			continue
+		}
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		d, err := c.column(ctx, at, g, n)
+		if err != nil {
+			return err
+		}
+		c.data, c.cols = append(c.data, d), append(c.cols, i)
+		if int64(d.Len()) != n {
+			return fmt.Errorf("column %s has %d rows, its footer says %d", c.spec.columns[i].name, d.Len(), n)
+		}
 	}
-	if t.NumRows() != n {
-		t.Release()
-		return fmt.Errorf("data file %s, row group %d: %d rows, its footer says %d", c.path, g, t.NumRows(), n)
-	}
-	c.table, c.group, c.to = t, g, c.from+n
+	c.group, c.to = g, c.from+n
 	return nil
+}
+
+func (c *cursor) column(ctx context.Context, at, g int, n int64) (*arrow.Chunked, error) {
+	rd, err := c.rd.GetFieldReader(ctx, at, map[int]bool{at: true}, []int{g})
+	if err != nil {
+		return nil, err
+	}
+	defer rd.Release()
+	return rd.NextBatch(n)
 }
 
 // fill sets what rows own from the loaded row group, beginning at row from of the file.
@@ -103,7 +117,7 @@ func (c *cursor) fill(rows []row, from int64) error {
 			continue
 		}
 		at, rest := from-c.from, rows
-		for _, chunk := range c.table.Column(k).Data().Chunks() {
+		for _, chunk := range c.data[k].Chunks() {
 			n := int64(chunk.Len())
 			if at >= n {
 				at -= n
@@ -129,7 +143,7 @@ func (c *cursor) reportAt(row int64) string {
 			continue
 		}
 		at := row - c.from
-		for _, chunk := range c.table.Column(k).Data().Chunks() {
+		for _, chunk := range c.data[k].Chunks() {
 			if n := int64(chunk.Len()); at >= n {
 				at -= n
 				continue
