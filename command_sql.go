@@ -15,7 +15,7 @@ func sqlCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "sql [QUERY]",
 		Short: "query the history",
-		Long: `Answers one SQL query over the history: readings, reports, codes, series, alerts, work_orders, units.
+		Long: `Answers one SQL query over the history: readings, reports, codes, series, drift, alerts, work_orders, units.
 Reads the query from standard input when there is none on the command line. Read-only: one query sees
 one snapshot.`,
 		Example: `  marginline sql "select unit, test, min(margin) from readings where state = 'ok' group by all order by 3 limit 10"

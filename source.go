@@ -2,12 +2,14 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 
 	"marginline/alerts"
 	"marginline/analyze"
 	"marginline/ingest/lake"
+	"marginline/ingest/series"
 	query "marginline/sql"
 )
 
@@ -49,6 +51,8 @@ func (p *pinned) Small(ctx context.Context, name string) (query.Rows, error) {
 	case "series":
 		rows, err := p.app.seriesRows(ctx, "")
 		return query.Rows{Columns: seriesColumns, Rows: slices.Values(rows)}, err
+	case "drift":
+		return p.drift(ctx)
 	case "alerts":
 		return p.alerts(ctx)
 	case "work_orders":
@@ -56,6 +60,41 @@ func (p *pinned) Small(ctx context.Context, name string) (query.Rows, error) {
 	}
 	return query.Rows{}, fmt.Errorf("no table %q", name)
 }
+
+// drift folds the whole roster again and gives every point of it.
+func (p *pinned) drift(ctx context.Context) (query.Rows, error) {
+	if err := p.app.watch.ready(ctx); err != nil {
+		return query.Rows{}, err
+	}
+	var failed error
+	runner := p.app.watch.runner
+	rows := func(yield func([]any) bool) {
+		failed = runner.Courses(ctx, func(k series.Key, t *analyze.Trace) error {
+			for i := range t.Points {
+				x := &t.Points[i]
+				var c analyze.Crossing
+				if x.Crossing != nil {
+					c = *x.Crossing
+				}
+				if !yield([]any{k.Unit, text(t.Now.VIN), k.ECU, k.Test, text(t.Now.Family), x.At, x.ReportID, x.Epoch, x.Value, x.Min, x.Max, t.Now.UnitOfMeasure,
+					x.Margin, x.Baseline, x.Z, x.Score, x.PCross30, c.P10, c.P50, c.P90, runner.Version()}) {
+					return errStopped
+				}
+			}
+			return nil
+		})
+		if errors.Is(failed, errStopped) {
+			failed = nil
+		}
+	}
+	return query.Rows{Columns: driftColumns, Rows: rows, Err: func() error { return failed }}, nil
+}
+
+// errStopped ends a fold whose reader has had enough.
+var errStopped = errors.New("stopped")
+
+var driftColumns = []string{"unit", "vin", "ecu", "test", "family", "read_at", "report_id", "epoch", "value", "min", "max", "unit_of_measure",
+	"margin", "baseline", "z", "score", "p_cross_30d", "limit_p10", "limit_p50", "limit_p90", "settings"}
 
 func (p *pinned) units() query.Rows {
 	r := query.Rows{Columns: []string{"unit", "vin", "device", "depot", "time_zone", "engine_family", "fuel", "weight_class", "gvwr_kg", "state", "tank_l",

@@ -69,6 +69,11 @@ func (v View) load(ctx context.Context, conn *sql.Conn, in Rows) error {
 				return fmt.Errorf("sql: table %s: row %d: %w", v.Name, n, err)
 			}
 		}
+		if in.Err != nil {
+			if err := in.Err(); err != nil {
+				return fmt.Errorf("sql: table %s: after %d rows: %w", v.Name, n, err)
+			}
+		}
 		return nil
 	})
 }

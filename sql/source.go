@@ -16,7 +16,7 @@ type Source interface {
 type Snapshot interface {
 	// Tables lists the tables of the lake. A table that is missing here reads as empty.
 	Tables() []Table
-	// Small returns one of the tables kept outside the lake: units, alerts, work_orders, series. It is
+	// Small returns one of the tables kept outside the lake: units, alerts, work_orders, series, drift. It is
 	// asked for only when a query mentions it; units also when a query needs the unit of a reading.
 	Small(ctx context.Context, name string) (Rows, error)
 	// Release ends the pin. It is called once.
@@ -47,6 +47,8 @@ type Rows struct {
 	// Rows gives the values in the order of Columns. A value is nil, string, bool, int, int64, float64
 	// (NaN reads NULL), time.Time (the zero time reads NULL) or []string.
 	Rows iter.Seq[[]any]
+	// Err says, once Rows has ended, whether it ended too early. Nil: it cannot.
+	Err func() error
 }
 
 // A Pinned names the snapshot of one lake table that a query saw.

@@ -33,11 +33,11 @@ type ViewColumn struct {
 var viewFiles embed.FS
 
 // viewNames is the order in which people are told of the views.
-var viewNames = []string{"readings", "reports", "codes", "series", "alerts", "work_orders", "units"}
+var viewNames = []string{"readings", "reports", "codes", "series", "drift", "alerts", "work_orders", "units"}
 
 var lakeViews = []string{"readings", "reports", "codes"}
 
-const viewsHint = "views: readings, reports, codes, series, alerts, work_orders, units; DESCRIBE readings lists its columns"
+const viewsHint = "views: readings, reports, codes, series, drift, alerts, work_orders, units; DESCRIBE readings lists its columns"
 
 // Views is the dictionary: every view with its columns, in order. The caller must not change it.
 func Views() []View { return dictionary() }

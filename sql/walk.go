@@ -188,9 +188,6 @@ func (w *walker) table(n map[string]any, in scope) error {
 
 // view notes that a view is read, or refuses the name.
 func (w *walker) view(name string, at int) error {
-	if name == "drift" {
-		return refuse(w.query, at, "", "drift is not stored yet; see series")
-	}
 	if _, ok := lookup(name); !ok {
 		what := "there is no view " + strconv.Quote(name)
 		if strings.ContainsAny(name, "./\\*") {
