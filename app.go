@@ -77,6 +77,7 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 	if a.lake, err = lake.Open(lakeDir(cfg), log, a.reg); err != nil {
 		return nil, err
 	}
+	a.lake.SetFloor(cfg.floor())
 	temp := filepath.Join(cfg.Data, "tmp")
 	if err = os.MkdirAll(temp, 0o750); err != nil {
 		return nil, err
@@ -116,13 +117,16 @@ func openState(ctx context.Context, path string) (*sql.DB, error) {
 	return db, nil
 }
 
-// start lets the stages run and opens the control socket.
-func (a *app) start(ctx context.Context) error {
+// start lets the stages run, and what else should run beside them, and opens the control socket.
+func (a *app) start(ctx context.Context, beside ...func(context.Context) error) error {
 	ctx, a.stop = context.WithCancel(context.WithoutCancel(ctx))
 	var gctx context.Context
 	a.tasks, gctx = errgroup.WithContext(ctx)
 	a.tasks.Go(func() error { return a.consumer.Run(gctx) })
 	a.tasks.Go(func() error { return a.watch.run(gctx) })
+	for _, run := range beside {
+		a.tasks.Go(func() error { return run(gctx) })
+	}
 	var err error
 	a.control, err = serveControl(a.cfg.Data, a.controlHandler())
 	return err

@@ -5,8 +5,6 @@ import (
 	"os"
 
 	"github.com/spf13/cobra"
-
-	"marginline/ingest/lake"
 )
 
 func checkCommand() *cobra.Command {
@@ -26,39 +24,5 @@ func checkCommand() *cobra.Command {
 		return nil
 	})
 	cmd.AddCommand(conf, checkReportCommand())
-	return cmd
-}
-
-func lakeCommand() *cobra.Command {
-	cmd := group("lake", "the stored history", "  marginline lake verify")
-	verify := &cobra.Command{Use: "verify", Short: "prove that every committed file is there, reads, and has its rows", Args: cobra.NoArgs,
-		Example: "  marginline lake verify"}
-	dataFlag(verify)
-	verify.RunE = works(func(cmd *cobra.Command, _ []string) error {
-		cfg, err := configOf(cmd)
-		if err != nil {
-			return err
-		}
-		// Reads committed snapshots only, so it needs neither the lock nor the service.
-		problems, sum, err := lake.Verify(cmd.Context(), lakeDir(cfg))
-		if err != nil {
-			return err
-		}
-		for _, p := range problems {
-			fmt.Fprintln(cmd.ErrOrStderr(), p)
-		}
-		fmt.Fprintln(cmd.OutOrStdout(), sum)
-		if len(problems) > 0 {
-			return fmt.Errorf("lake verify: %d problems", len(problems))
-		}
-		return nil
-	})
-	cmd.AddCommand(verify)
-	for _, c := range []string{"compact", "expire", "export"} {
-		cmd.AddCommand(&cobra.Command{Use: c, Hidden: true, DisableFlagParsing: true,
-			RunE: works(func(cmd *cobra.Command, _ []string) error {
-				return fmt.Errorf("lake %s is not there yet in this version: nothing was done", cmd.Name())
-			})})
-	}
 	return cmd
 }

@@ -73,7 +73,7 @@ func (a *app) serve(ctx context.Context, l net.Listener, ready func(ctx context.
 		l.Close()
 		return err
 	}
-	if err := a.start(ctx); err != nil {
+	if err := a.start(ctx, a.keepUp); err != nil {
 		l.Close()
 		return err
 	}

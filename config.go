@@ -14,6 +14,8 @@ import (
 	"github.com/knadh/koanf/providers/env/v2"
 	"github.com/knadh/koanf/providers/file"
 	"github.com/knadh/koanf/v2"
+
+	"marginline/ingest/lake"
 )
 
 // config is everything the service can be told. A later source wins: built-in defaults, the file given by
@@ -35,6 +37,20 @@ type config struct {
 		Rows  int           `koanf:"rows"`
 		Every time.Duration `koanf:"every"`
 	} `koanf:"flush"`
+	Lake struct {
+		Every       time.Duration `koanf:"every"`        // between two looks for files to merge; 0 = no upkeep
+		Grace       time.Duration `koanf:"grace"`        // how long a file is kept that nothing refers to
+		Snapshots   int           `koanf:"snapshots"`    // newest snapshots that stay, however old
+		SnapshotAge time.Duration `koanf:"snapshot_age"` // snapshots younger than this stay, as far as 50 go
+	} `koanf:"lake"`
+	Disk struct {
+		Floor string `koanf:"floor"` // what stays free: a size, or a share of the disk; 0 = no floor
+	} `koanf:"disk"`
+	Retention struct { // how old rows become: forever, or days such as 800d
+		Readings string `koanf:"readings"`
+		Codes    string `koanf:"codes"`
+		Reports  string `koanf:"reports"`
+	} `koanf:"retention"`
 	SQL struct {
 		Memory  string        `koanf:"memory"`
 		Threads int           `koanf:"threads"`
@@ -48,22 +64,30 @@ type config struct {
 }
 
 var configDefaults = map[string]any{
-	"data":             "./marginline-data",
-	"catalogue":        "",
-	"web.listen":       "127.0.0.1:8470",
-	"broker.url":       "",
-	"broker.listen":    "",
-	"broker.mqtt":      "",
-	"broker.max_age":   "720h",
-	"broker.max_bytes": 0,
-	"flush.rows":       200_000,
-	"flush.every":      "2s",
-	"sql.memory":       "1GB",
-	"sql.threads":      2,
-	"sql.rows":         1_000_000,
-	"sql.timeout":      "60s",
-	"log.level":        "info",
-	"log.format":       "text",
+	"data":               "./marginline-data",
+	"catalogue":          "",
+	"web.listen":         "127.0.0.1:8470",
+	"broker.url":         "",
+	"broker.listen":      "",
+	"broker.mqtt":        "",
+	"broker.max_age":     "720h",
+	"broker.max_bytes":   0,
+	"flush.rows":         200_000,
+	"flush.every":        "2s",
+	"lake.every":         "1m",
+	"lake.grace":         "24h",
+	"lake.snapshots":     20,
+	"lake.snapshot_age":  "24h",
+	"disk.floor":         "2GiB",
+	"retention.readings": forever,
+	"retention.codes":    forever,
+	"retention.reports":  forever,
+	"sql.memory":         "1GB",
+	"sql.threads":        2,
+	"sql.rows":           1_000_000,
+	"sql.timeout":        "60s",
+	"log.level":          "info",
+	"log.format":         "text",
 }
 
 const envPrefix = "MARGINLINE_"
@@ -150,6 +174,21 @@ func (c *config) validate() error {
 	}
 	if c.Flush.Every < 10*time.Millisecond {
 		bad("flush.every", "%v: at least 10ms", c.Flush.Every)
+	}
+	if c.Lake.Every != 0 && c.Lake.Every < time.Second {
+		bad("lake.every", "%v: at least 1s, or 0 for no upkeep", c.Lake.Every)
+	}
+	if c.Lake.Grace < minGrace {
+		bad("lake.grace", "%v: at least %v, the time that a query or a copy may take", c.Lake.Grace, minGrace)
+	}
+	if c.Lake.Snapshots < 1 || c.Lake.SnapshotAge < 0 {
+		bad("lake.snapshots", "at least 1 snapshot, snapshot_age not below 0")
+	}
+	if _, err := lake.ParseFloor(c.Disk.Floor); err != nil {
+		bad("disk.floor", "%v", err)
+	}
+	if _, err := c.limits(); err != nil {
+		bad("retention", "%v", err)
 	}
 	if c.SQL.Rows < 1 || c.SQL.Threads < 1 || c.SQL.Timeout < time.Second {
 		bad("sql", "rows and threads at least 1, timeout at least 1s")

@@ -47,6 +47,8 @@ func (a *app) controlHandler() http.Handler {
 	handle("GET /quarantine", a.listQuarantine)
 	handle("GET /quarantine/{id}", a.showQuarantine)
 	handle("POST /quarantine/replay", a.replayQuarantine)
+	handle("POST /lake/compact", a.compactLake)
+	handle("POST /lake/expire", a.expireLake)
 	return mux
 }
 

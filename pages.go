@@ -60,12 +60,12 @@ func (c codes) Codes(ctx context.Context, unit string) ([]dashboards.Code, error
 // health says how the service is doing.
 type health struct{ app *app }
 
-// Ready is nil once the state is built and reports are taken in.
+// Ready is nil once the state is built and reports are taken in; a full disk holds that up.
 func (h health) Ready(context.Context) error {
 	if !h.app.watch.serving.Load() {
 		return errors.New("the series state is being built from the lake, or the service is stopping")
 	}
-	return nil
+	return h.app.consumer.Held()
 }
 
 func (h health) Quarantined(ctx context.Context) (int, error) {

@@ -47,6 +47,7 @@ type Lake interface {
 	Commit(ctx context.Context, pos lake.Position) error
 	Position() lake.Position
 	Reports(ctx context.Context, yield func(id string, digest uint64) error) error
+	Room() error
 }
 
 // A Consumer takes reports from the log to the lake.
@@ -64,6 +65,7 @@ type Consumer struct {
 	metrics *metrics
 	mark    mark
 	idle    atomic.Bool
+	held    atomic.Pointer[error] // why nothing is committed; nil = it is
 
 	seen   seen
 	stream string // what the stream is called in the lake and the quarantine
@@ -358,6 +360,9 @@ func (c *Consumer) flush(ctx context.Context, p *broker.Puller) error {
 	b := &c.batch
 	if b.first.IsZero() {
 		return nil
+	}
+	if err := c.waitForRoom(ctx); err != nil {
+		return err
 	}
 	whole := context.WithoutCancel(ctx)
 	if len(b.entries) > 0 {

@@ -31,6 +31,7 @@ type metrics struct {
 	failures    prometheus.Counter
 	pending     prometheus.Gauge
 	lastCommit  prometheus.Gauge
+	held        prometheus.Gauge
 
 	counts struct{ reports, readings, duplicates, refused, quarantined atomic.Uint64 }
 }
@@ -55,6 +56,7 @@ func newMetrics(reg prometheus.Registerer) *metrics {
 		failures:   prometheus.NewCounter(counter("commit_retries_total", "Attempts to store that failed and were tried again.")),
 		pending:    prometheus.NewGauge(prometheus.GaugeOpts{Namespace: "marginline", Name: "pending_reports", Help: "Reports in the log that were not yet fetched, when last looked."}),
 		lastCommit: prometheus.NewGauge(prometheus.GaugeOpts{Namespace: "marginline", Name: "last_commit_timestamp_seconds", Help: "When a commit last ended, as a Unix time."}),
+		held:       prometheus.NewGauge(prometheus.GaugeOpts{Namespace: "marginline", Name: "commits_held", Help: "1 while nothing is committed or acknowledged because the disk is too full."}),
 	}
 	for _, o := range []string{"stored", "duplicate", "quarantined"} {
 		m.reports.WithLabelValues(o)
@@ -66,7 +68,7 @@ func newMetrics(reg prometheus.Registerer) *metrics {
 		m.readings.WithLabelValues(s.String())
 	}
 	if reg != nil {
-		reg.MustRegister(m.reports, m.messages, m.readings, m.quarantined, m.duplicates, m.unknown, m.checkDigit, m.wrongClock, m.commit, m.failures, m.pending, m.lastCommit)
+		reg.MustRegister(m.reports, m.messages, m.readings, m.quarantined, m.duplicates, m.unknown, m.checkDigit, m.wrongClock, m.commit, m.failures, m.pending, m.lastCommit, m.held)
 	}
 	return m
 }
