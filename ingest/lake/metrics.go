@@ -51,6 +51,9 @@ func newMetrics(reg prometheus.Registerer) (*metrics, error) {
 	m.rows = prometheus.NewCounterVec(prometheus.CounterOpts{Name: "marginline_lake_rows_committed_total", Help: "Rows committed."}, []string{"table"})
 	m.commits = prometheus.NewHistogram(prometheus.HistogramOpts{Name: "marginline_lake_commit_seconds", Help: "Time of a commit that wrote something.", Buckets: prometheus.ExponentialBuckets(0.005, 2, 12)})
 	m.upkeepFailures = prometheus.NewCounterVec(prometheus.CounterOpts{Name: "marginline_lake_upkeep_failures_total", Help: "Upkeep that failed and is tried again."}, []string{"job"})
+	for _, job := range []string{"compact", "retain", "expire", "sweep"} {
+		m.upkeepFailures.WithLabelValues(job)
+	}
 	add(m.rows)
 	add(m.commits)
 	add(m.upkeepFailures)
