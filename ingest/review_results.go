@@ -111,8 +111,8 @@ func (x *examiner) unsent(it *obd.Item, sent map[string]bool) bool {
 	blank := series.NewResult()
 	switch it.Values.Get("of") {
 	case "monitor ids", "test ids":
-		ids, _ := it.Values.Get("supported").([]string)
-		for _, id := range ids {
+		ids, _ := it.Values.Get("supported").(obd.IDs)
+		for id := range ids.Each() {
 			n, err := strconv.ParseUint(id, 16, 8)
 			if err != nil || n&0x1F == 0 { // another list of support
 				continue

@@ -3,6 +3,7 @@ package obd
 import (
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 
 	"marginline/ingest/series"
@@ -124,6 +125,8 @@ func (it *Item) words() string {
 
 func list(v any) string {
 	switch v := v.(type) {
+	case IDs:
+		return list(slices.Collect(v.Each()))
 	case []string:
 		if len(v) > 0 {
 			return strings.ToUpper(strings.Join(v, ", "))

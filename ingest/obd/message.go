@@ -46,8 +46,8 @@ type Item struct {
 	Err     error          // KindError, a *FrameError
 }
 
-// Fields are named values in a fixed order. Values are string, bool, int32, int, float64, nil, Fields, or
-// slices of these.
+// Fields are named values in a fixed order. Values are string, bool, int32, int, float64, nil, Fields, IDs,
+// or slices of these.
 type Fields []Field
 
 // A Field is one named value.

@@ -2,7 +2,10 @@ package obd
 
 import (
 	"encoding/binary"
+	"encoding/json"
 	"fmt"
+	"iter"
+	"slices"
 	"strings"
 
 	"marginline/ingest/series"
@@ -124,19 +127,33 @@ func (d *decoder) support(of string, head, record, fill int) *fault {
 }
 
 func (d *decoder) supported(of string, base byte, bits []byte) {
-	d.item(KindSupport, Fields{{"of", of}, {"base", hexByte(base)}, {"supported", bitmap(base, bits)}})
+	d.item(KindSupport, Fields{{"of", of}, {"base", hexByte(base)}, {"supported", IDs{base, binary.BigEndian.Uint32(bits)}}})
 }
 
-// bitmap gives the ids that four bytes mark as supported.
-func bitmap(base byte, bits []byte) []string {
-	m := binary.BigEndian.Uint32(bits)
-	ids := []string{}
-	for i := range 32 {
-		if m&(1<<(31-i)) != 0 && int(base)+i+1 <= 0xFF {
-			ids = append(ids, hexByte(base+byte(i)+1))
+// IDs are the ids that four bytes mark as supported, above a base. They are kept as they came, since a short
+// message can name very many.
+type IDs struct {
+	base byte
+	bits uint32
+}
+
+// Each gives the ids in hex, two digits, from low to high.
+func (s IDs) Each() iter.Seq[string] {
+	return func(yield func(string) bool) {
+		for i := range 32 {
+			if s.bits&(1<<(31-i)) != 0 && int(s.base)+i+1 <= 0xFF && !yield(hexByte(s.base+byte(i)+1)) {
+				return
+			}
 		}
 	}
-	return ids
+}
+
+// String lists them as Go prints a list of strings.
+func (s IDs) String() string { return fmt.Sprint(slices.Collect(s.Each())) }
+
+// MarshalJSON writes an array of strings.
+func (s IDs) MarshalJSON() ([]byte, error) {
+	return json.Marshal(append([]string{}, slices.Collect(s.Each())...))
 }
 
 func hexByte(b byte) string { return ids8[2*int(b) : 2*int(b)+2] }

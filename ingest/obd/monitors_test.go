@@ -137,3 +137,22 @@ func TestBadMessagesStandAlone(t *testing.T) {
 		}
 	}
 }
+
+// A long message of lists of support costs a small multiple of its bytes, and not of the ids that they name.
+func TestSupportIsBounded(t *testing.T) {
+	data := []byte{0x46}
+	for range 20_000 {
+		data = append(data, 0x00, 0xFF, 0xFF, 0xFF, 0xFE)
+	}
+	msgs := []Message{{From: "7E8", PGN: series.None, Data: data}}
+	res := testing.Benchmark(func(b *testing.B) {
+		for b.Loop() {
+			if rep := Decode(series.CAN, msgs, nil); len(rep.Items) != 20_000 {
+				b.Fatal(len(rep.Items))
+			}
+		}
+	})
+	if per := res.AllocedBytesPerOp() / int64(len(data)); per > 200 {
+		t.Errorf("%d bytes of memory a byte of the message", per)
+	}
+}
