@@ -20,6 +20,22 @@ const (
 //	C = max(0, C + z - k)
 func step(c, z, k float64) float64 { return max(0, c+z-k) }
 
+// spreadRatio is the growth of the spread that stepSpread looks for, and spreadClip bounds what one residual
+// may add.
+const (
+	spreadRatio = 2
+	spreadClip  = 4
+)
+
+// stepSpread is one step of the CUSUM of the likelihood ratio of a normal variance grown by r^2 (Hawkins 1981,
+// Journal of Quality Technology 13:228, for the idea):
+//
+//	C = max(0, C + z^2/2 (1 - 1/r^2) - ln r)
+func stepSpread(c, z float64) float64 {
+	z = min(math.Abs(z), spreadClip)
+	return min(max(0, c+z*z/2*(1-1./(spreadRatio*spreadRatio))-math.Log(spreadRatio)), 40)
+}
+
 // overshoot is the mean excess of a normal random walk over a boundary (Siegmund 1985, Sequential Analysis).
 const overshoot = 1.166
 
@@ -71,3 +87,8 @@ func (b *bank) since() int64 {
 	}
 	return b.zero
 }
+
+// ewma is one step of the exponentially weighted moving average (Roberts 1959, Technometrics 1:239):
+//
+//	level += w (x - level)
+func ewma(level, x, w float64) float64 { return level + w*(x-level) }

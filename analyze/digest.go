@@ -68,7 +68,7 @@ func (v *Vehicle) digest() [32]byte {
 	d := newDigester()
 	d.strings(v.unit, v.vin, v.set.Version, v.report)
 	d.bools(v.any, v.clock.any)
-	d.ints(v.first, v.last, v.polls, int64(v.clock.trip), v.clock.at, int64(len(v.watch)))
+	d.ints(v.first, v.last, v.polls, int64(v.days), v.day, int64(v.clock.trip), v.clock.at, int64(len(v.watch)))
 	d.floats(v.clock.run)
 	for i := range v.watch {
 		v.watch[i].digest(d)
@@ -93,9 +93,9 @@ func (v *Vehicle) digest() [32]byte {
 func (w *watch) digest(d *digester) {
 	d.strings(w.ecu, w.test, w.family, w.last.unit, w.epoch.cal)
 	d.ints(int64(w.group), int64(w.repeats), w.poll, int64(w.well), w.wellAt)
-	d.bools(w.live, w.measured, w.seen.any, w.seen.notRun, w.epoch.moving, w.held != nil)
+	d.bools(w.live, w.measured, w.seen.any, w.seen.notRun, w.epoch.moving, w.held != nil, w.counts != nil)
 	d.ints(int64(w.seen.raw.Value), int64(w.seen.raw.Min), int64(w.seen.raw.Max), int64(w.seen.done),
-		int64(w.seen.runs), int64(w.seen.trip))
+		int64(w.seen.runs), int64(w.seen.trip), int64(w.seen.new), int64(w.seen.ran))
 	e := &w.epoch
 	d.ints(int64(e.n), int64(e.unit), int64(e.limits.min), int64(e.limits.max), int64(e.fresh), int64(e.total),
 		int64(e.changes), int64(e.turns[0]), int64(e.turns[1]))
@@ -105,8 +105,17 @@ func (w *watch) digest(d *digester) {
 	for i := range w.side {
 		w.side[i].digest(d)
 	}
+	d.ints(int64(w.idle.from), int64(w.idle.last), int64(w.idle.longest), int64(w.idle.fresh), int64(w.idle.claim))
+	c := &w.cover
+	d.floats(c.xx, c.xy, c.w, c.x, c.ref)
+	d.ints(int64(c.n))
 	for _, n := range w.open {
 		d.ints(int64(n))
+	}
+	if k := w.counts; k != nil {
+		d.floats(k.shape, k.rate, k.c, k.level, k.base)
+		d.ints(k.zero, int64(k.n), int64(k.run), k.runAt)
+		d.bools(k.standing)
 	}
 	if h := w.held; h != nil {
 		d.strings(h.report, h.cal)
@@ -118,7 +127,7 @@ func (s *stream) digest(d *digester) {
 	d.bools(s.on, s.standing, s.sick)
 	d.floats(s.sign, s.limit, s.scale, s.floor, s.learnt.m, s.learnt.kappa, s.learnt.nu, s.learnt.v,
 		s.base, s.baseV, s.prev, s.z, s.trend.l, s.trend.b, s.trend.p11, s.trend.p12, s.trend.p22, s.trend.lag)
-	d.floats(s.farFrom, s.before)
+	d.floats(s.farFrom, s.before, s.wide, s.wild)
 	d.floats(s.bank.c[:]...)
 	d.ints(int64(s.n), s.bank.zero, s.at, int64(s.run), s.runAt, int64(s.far), s.farAt, int64(s.low), s.lowAt)
 }

@@ -69,7 +69,8 @@ func unitID(r *series.Result) int32 {
 
 // sides are the limits of a result as the streams see them.
 type sides struct {
-	x, limit [2]float64 // oriented value and limit toward the maximum and the minimum
+	raw      [2]float64 // oriented value
+	x, limit [2]float64 // the same, corrected for the ambient, and limit toward the maximum and the minimum
 	real     [2]bool
 	natural  float64 // a length that goes with the quantity itself, for a scale
 	quantum  float64 // step of the value
@@ -99,6 +100,7 @@ func sidesOf(r *series.Result, moving bool) sides {
 		s.natural = math.Abs(r.Min)
 	}
 	if !moving {
+		s.raw = s.x
 		return s
 	}
 	scale := s.natural
@@ -111,6 +113,7 @@ func sidesOf(r *series.Result, moving bool) sides {
 		s.x = [2]float64{(r.Value - r.Max) / scale, (r.Min - r.Value) / scale}
 	}
 	s.limit, s.natural, s.quantum = [2]float64{}, 1, s.quantum/scale
+	s.raw = s.x
 	return s
 }
 

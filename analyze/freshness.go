@@ -11,6 +11,8 @@ type seen struct {
 	done   series.Tri // completion bit of the group, in this driving cycle
 	runs   int32      // in-use numerator of the group
 	trip   uint32     // driving cycle of the last reading
+	new    int32      // fresh results since the numerator was read last
+	ran    uint32     // driving cycle in which the last fresh result was read
 }
 
 // fresh says whether a readable result is new evidence, and remembers it:
@@ -18,8 +20,9 @@ type seen struct {
 //   - not run before, now run;
 //   - raw value or limit changed;
 //   - alone only (the group has a single monitor on that control unit): its completion bit is newly set in
-//     this driving cycle, or its in-use numerator has risen. In a larger group a bit does not say which
-//     sibling ran.
+//     this driving cycle and no new result was read in it before, or its in-use numerator has risen by more
+//     than the new results read since. Bits and numerators are often read less often than results: the same
+//     run must not count twice. In a larger group a bit does not say which sibling ran.
 //
 // The first result of an epoch is fresh too; the caller knows epochs. Sources: SAE J1979 and ISO 15031-5
 // (a stored result is kept until the test completes again), 13 CCR 1968.2 (d)(4) for the numerators; from
@@ -27,12 +30,15 @@ type seen struct {
 func (s *seen) fresh(r *series.Result, trip uint32, alone bool) bool {
 	fresh := !s.any || s.notRun || r.Raw != s.raw
 	if alone {
-		wasDone := s.done == series.True && s.trip == trip
+		wasDone := s.done == series.True && s.trip == trip || s.any && s.ran == trip
 		knew := s.done != series.Unknown
 		fresh = fresh || r.Done == series.True && knew && !wasDone
-		fresh = fresh || r.Runs != series.None && s.runs != series.None && r.Runs > s.runs
+		fresh = fresh || r.Runs != series.None && s.runs != series.None && r.Runs-s.runs > s.new
 	}
 	s.raw, s.any, s.notRun = r.Raw, true, false
+	if fresh {
+		s.new, s.ran = s.new+1, trip
+	}
 	s.note(r, trip)
 	return fresh
 }
@@ -43,7 +49,7 @@ func (s *seen) note(r *series.Result, trip uint32) {
 		s.done, s.trip = r.Done, trip
 	}
 	if r.Runs != series.None {
-		s.runs = r.Runs
+		s.runs, s.new = r.Runs, 0
 	}
 }
 

@@ -53,6 +53,11 @@ func TestSameValueAgain(t *testing.T) {
 			poll(0, done(upTo(0.4), series.Unknown, 7)), poll(1, done(upTo(0.4), series.Unknown, 7)), poll(2, done(upTo(0.4), series.Unknown, 8))}, 2},
 		{"numerators halved near their end", []*series.Poll{
 			poll(0, done(upTo(0.4), series.Unknown, 65000)), poll(1, done(upTo(0.4), series.Unknown, 32500))}, 1},
+		{"numerator read the day after the result it counted", []*series.Poll{
+			poll(0, done(upTo(0.4), series.Unknown, 7)), poll(1, upTo(0.42)), poll(2, done(upTo(0.42), series.Unknown, 8)),
+			poll(3, done(upTo(0.42), series.Unknown, 9))}, 3},
+		{"completion read after the result it tells of", []*series.Poll{
+			poll(0, done(upTo(0.4), series.True, none)), poll(1, upTo(0.42)), poll(1.01, done(upTo(0.42), series.True, none))}, 2},
 		{"limit changed", []*series.Poll{poll(0, upTo(0.4)), poll(1, result(0x21, 0x80, 0.4, none64, 1.1))}, 1}, // first of a new epoch
 		{"not run, then run", []*series.Poll{poll(0, upTo(0.4)), poll(1, notRun()), poll(2, upTo(0.4))}, 2},
 		{"a clear that stores nothing else", []*series.Poll{poll(0, upTo(0.4)), poll(1, notRun()), poll(2, notRun())}, 1},

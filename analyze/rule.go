@@ -13,10 +13,11 @@ const (
 	claimJump
 	claimNear
 	claimFailed
+	claimWild
 	claims
 )
 
-var kinds = [claims]Kind{Drift, Jump, Imminent, Failed}
+var kinds = [claims]Kind{Drift, Jump, Imminent, Failed, Intermittent}
 
 // judge makes the claims that a fresh result gives ground for, and takes standing ones back.
 func (w *watch) judge(r *series.Result, m moment, s sides, v *Vehicle) {
@@ -27,7 +28,7 @@ func (w *watch) judge(r *series.Result, m moment, s sides, v *Vehicle) {
 		}
 		x := s.x[i]
 		st.count(x, m.at, r.Margin, &w.rule, v.set)
-		if r.Passed == series.False && x > s.limit[i] {
+		if r.Passed == series.False && s.raw[i] > s.limit[i] {
 			w.raise(claimFailed, i, x, r, m, v)
 		}
 		switch {
@@ -43,6 +44,9 @@ func (w *watch) judge(r *series.Result, m moment, s sides, v *Vehicle) {
 			}
 			if far && scored && onWay || st.drifts(m.at, &w.rule, v.set) {
 				w.raise(claimDrift, i, x, r, m, v)
+			}
+			if st.comesAndGoes(v.set) {
+				w.raise(claimWild, i, x, r, m, v)
 			}
 			if st.near(m.at, &w.rule, v.set) {
 				w.raise(claimNear, i, x, r, m, v)
@@ -60,8 +64,12 @@ func (s *stream) count(x float64, at int64, margin float64, rule *Rule, set *Set
 	}
 	s.before = s.level()
 	gate, ok := s.gate(set)
-	tally(&s.run, &s.runAt, at, ok && u >= set.HoldShare*gate)
+	walk(&s.run, &s.runAt, at, ok && u >= set.HoldShare*min(gate, max(set.FastUsed, set.FastSpread*s.spread()/s.room())), rule.Confirm)
+	was := s.far
 	tally(&s.far, &s.farAt, at, u >= rule.Jump && x-s.base >= set.JumpSpread*s.spread())
+	if was > 0 && s.far == 0 { // it was there and is gone
+		s.wild++
+	}
 	tally(&s.low, &s.lowAt, at, (s.n <= set.LearnResults || s.low > 0) && margin < set.LowMargin)
 }
 
@@ -77,12 +85,35 @@ func tally(n *int, since *int64, at int64, so bool) {
 	}
 }
 
+// walk counts how often something is so, against how often it is not: one up, two down, never above most and
+// a few. A level that is there is found though single results fall short of it; one that comes and goes is
+// not.
+func walk(n *int, since *int64, at int64, so bool, most int) {
+	switch {
+	case !so:
+		*n = max(0, *n-2)
+	case *n == 0:
+		*n, *since = 1, at
+	default:
+		*n = min(*n+1, most+4)
+	}
+}
+
 func spans(since, at int64, d time.Duration) bool { return at-since >= d.Microseconds() }
 
-// jumped: two results in a row far from the healthy level and far along to the limit. They are the end of
+// jumped: some results in a row far from the healthy level and far along to the limit. They are the end of
 // a drift rather than a jump when the level had been on its way before them.
 func (s *stream) jumped(set *Settings) (far, onWay bool) {
-	return s.far >= 2, s.farFrom >= set.GateUsed/2
+	return s.far >= set.JumpInRow, s.farFrom >= set.GateUsed/2
+}
+
+// wildDays is how long a result far out is remembered, in days.
+const wildDays = 30
+
+// comesAndGoes: results far out, that came alone or a few in a row, with normal ones in between, more often
+// than a healthy series throws them; and the spread has grown.
+func (s *stream) comesAndGoes(set *Settings) bool {
+	return s.wild >= set.WildResults && s.wide >= set.Threshold
 }
 
 // lowLong: hardly any margin from the first results on; there is no healthy level to compare with.
@@ -102,8 +133,12 @@ func (s *stream) drifts(at int64, r *Rule, set *Settings) bool {
 		return false
 	}
 	level := s.level()
-	return level >= gate ||
-		level >= set.FastUsed && s.trend.beyond(set.FastDays, s.limit, s.noise(set)) >= set.FastChance
+	if level >= gate {
+		return true
+	}
+	age := float64(at-s.bank.since()) / dayMicros
+	return s.bank.since() > 0 && age >= set.FastAge && s.trend.b >= set.FastSlope*math.Sqrt(s.trend.p22) &&
+		level >= max(set.FastUsed, set.FastSpread*s.spread()/s.room()) && s.trend.beyond(set.FastDays, s.limit, s.noise(set)) >= set.FastChance
 }
 
 // near: the level has come far and will probably be beyond the limit within two weeks.

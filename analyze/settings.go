@@ -1,6 +1,10 @@
 package analyze
 
-import "time"
+import (
+	"time"
+
+	"marginline/ingest/series"
+)
 
 // Settings holds every threshold of the detector. Evidence names the version, so that a claim can be
 // made again from the same readings and the same settings.
@@ -14,26 +18,42 @@ type Settings struct {
 	PriorWeight  float64 // degrees of freedom behind that expectation
 	SpreadFloor  float64 // smallest spread believed, as a share of the distance to the limit
 
+	// Effect of the ambient temperature.
+	AmbientPrior float64 // its spread over tests, as a share of the distance to the limit a 12 Cel
+
 	// Score.
 	Threshold float64 // CUSUM score that may raise a drift, in log average run length
 
 	// Claims, in shares of the healthy distance to the limit (0 healthy, 1 at the limit).
-	GateUsed   float64 // level that a drift must have reached
-	GateSpread float64 // ... or this many healthy spreads, where that is more
-	GateMost   float64 // no limit can be watched whose gate lies beyond this share
-	FastUsed   float64 // a drift may be claimed from here if the limit is likely reached within FastDays
-	FastDays   float64
-	FastChance float64
-	HoldShare  float64 // the confirming results must each have used this share of the gate
-	JumpSpread float64 // two results in a row beyond Rule.Jump are a jump if they are this many spreads away
-	NearUsed   float64 // a near limit must have reached this
-	NearDays   float64 // and be likely to be crossed within these days
-	NearChance float64
-	LowMargin  float64 // margin below which a series is sick from the start
-	GoodMargin float64 // margin above which such a series is well again
-	GoodShare  float64 // results below this share of the gate are healthy
-	GoodInRow  int     // this many healthy results in a row take a claim back ...
-	GoodSpan   time.Duration
+	GateUsed    float64 // level that a drift must have reached
+	GateSpread  float64 // ... or this many healthy spreads, where that is more
+	GateMost    float64 // no limit can be watched whose gate lies beyond this share
+	FastUsed    float64 // a drift may be claimed from here if the limit is likely reached within FastDays
+	FastSpread  float64 // ... this many healthy spreads and more
+	FastAge     float64 // ... since so many days
+	FastSlope   float64 // ... with a slope of so many of its standard deviations
+	FastDays    float64
+	FastChance  float64
+	HoldShare   float64 // the confirming results must each have used this share of the gate
+	WildResults float64 // results far out that come and go, within about a month
+	JumpInRow   int     // so many results in a row beyond Rule.Jump are a jump ...
+	JumpSpread  float64 // ... if they are this many spreads away
+	NearUsed    float64 // a near limit must have reached this
+	NearDays    float64 // and be likely to be crossed within these days
+	NearChance  float64
+	LowMargin   float64 // margin below which a series is sick from the start
+	GoodMargin  float64 // margin above which such a series is well again
+	GoodShare   float64 // results below this share of the gate are healthy
+	GoodInRow   int     // this many healthy results in a row take a claim back ...
+	GoodSpan    time.Duration
+
+	// A test that no longer runs.
+	IdleDays int     // days with reports without a new result
+	IdleRuns float64 // and so many results missed at its own rate
+
+	// Counts of events in a trip.
+	CountGate    float64 // moving average that a claim needs at least
+	CountConfirm int     // results that must stay at half of it
 
 	Usual    Rule            // how a drift is confirmed
 	Families map[string]Rule // where a family differs
@@ -62,26 +82,30 @@ const day = 24 * time.Hour
 // measured on invented fleets.
 func DefaultSettings() Settings {
 	return Settings{
-		Version:      "2026-11.1",
+		Version:      "2026-11.2",
 		LearnResults: 12, MinResults: 6,
 		PriorSpread: 0.08, PriorWeight: 6, SpreadFloor: 0.02,
-		Threshold: 10,
-		GateUsed:  0.35, GateSpread: 2.5, GateMost: 0.8, HoldShare: 0.7,
-		FastUsed: 0.3, FastDays: 30, FastChance: 0.6,
-		JumpSpread: 6,
-		NearUsed:   0.5, NearDays: 14, NearChance: 0.5,
+		AmbientPrior: 0.05,
+		Threshold:    10,
+		GateUsed:     0.35, GateSpread: 2.5, GateMost: 0.8, HoldShare: 0.7,
+		FastUsed: 0.25, FastSpread: 2, FastAge: 14, FastSlope: 1, FastDays: 60, FastChance: 0.5,
+		WildResults: 2.5, JumpInRow: 2, JumpSpread: 6,
+		NearUsed: 0.5, NearDays: 14, NearChance: 0.5,
 		LowMargin: 0.15, GoodMargin: 0.35,
 		GoodShare: 0.5, GoodInRow: 5, GoodSpan: day,
-		Usual: Rule{Confirm: 3, Span: 2 * day, Jump: 0.5},
+		IdleDays: 28, IdleRuns: 10,
+		CountGate: 6, CountConfirm: 3,
+		Usual: Rule{Phi: 0.2, Confirm: 3, Span: 2 * day, Jump: 0.5},
 		Families: map[string]Rule{
 			// A few wild results in a hot week after refuelling are vapour, not a leak: common practice.
-			"evap": {Confirm: 5, Span: 6 * day, Jump: 0.8},
+			"evap": {Phi: 0.2, Confirm: 5, Span: 5 * day, Jump: 0.8},
 			// Soot rises and is burnt off; ash stays. Watch the floor of the saw-tooth: common practice.
-			"pm_filter": {Phi: 0.5, Confirm: 8, Span: 6 * day, Jump: 0.7},
+			"purge":     {Phi: 0.2, Confirm: 3, Span: 2 * day, Jump: 0.5}, // no vapour in it
+			"pm_filter": {Phi: 0.5, Confirm: 4, Span: 3 * day, Jump: 0.7},
 			// Results that the control unit has filtered, or that follow slow states.
-			"fuel_system":      {Phi: 0.5, Confirm: 4, Span: 3 * day, Jump: 0.6},
-			"nox_catalyst_scr": {Phi: 0.5, Confirm: 4, Span: 3 * day, Jump: 0.6},
-			"misfire":          {Phi: 0.3, Confirm: 5, Span: 3 * day, Jump: 0.7},
+			"fuel_system":      {Phi: 0.5, Confirm: 3, Span: 2 * day, Jump: 0.6},
+			"nox_catalyst_scr": {Phi: 0.5, Confirm: 3, Span: 2 * day, Jump: 0.6},
+			"misfire":          {Phi: 0.3, Confirm: 3, Span: 2 * day, Jump: 0.7},
 		},
 		SlopePrior: 0.05, SlopeDrift: 1e-4,
 		MovingWithin:  20,
@@ -89,7 +113,13 @@ func DefaultSettings() Settings {
 	}
 }
 
-func (s *Settings) rule(family string) Rule {
+// purgeMonitor is the monitor of purge flow (SAE J1979 monitor id 3D, from memory): of the family of leak tests, but no leak test.
+const purgeMonitor = 0x3D
+
+func (s *Settings) rule(family string, r *series.Result) Rule {
+	if family == "evap" && r.MID == purgeMonitor {
+		family = "purge"
+	}
 	if r, ok := s.Families[family]; ok {
 		return r
 	}

@@ -151,8 +151,11 @@ func TestRunLengths(t *testing.T) {
 // with Gauss-Legendre nodes:
 //
 //	L(u) = 1 + L(0) Phi(k-u-mu) + int_0^h L(x) phi(x+k-u-mu) dx
-func runLength(k, h, mu, u float64) float64 {
-	const n = 80
+func runLength(k, h, mu, u float64) float64 { return runLengths(k, h, mu)(u) }
+
+// runLengths is the same for all starts, from one solution.
+func runLengths(k, h, mu float64) func(u float64) float64 {
+	const n = 64
 	x, w := legendre(n)
 	at := make([]float64, n+1) // the nodes, then 0
 	for i := range n {
@@ -175,11 +178,13 @@ func runLength(k, h, mu, u float64) float64 {
 		a[i][n+1] = 1
 	}
 	l := solve(a)
-	sum := 1.0
-	for j := range l {
-		sum += kernel(u, j) * l[j]
+	return func(u float64) float64 {
+		sum := 1.0
+		for j := range l {
+			sum += kernel(u, j) * l[j]
+		}
+		return sum
 	}
-	return sum
 }
 
 // legendre gives the nodes and weights of Gauss-Legendre quadrature on [-1, 1].
@@ -212,10 +217,7 @@ func solve(a [][]float64) []float64 {
 			}
 		}
 		a[i], a[best] = a[best], a[i]
-		for r := range n {
-			if r == i {
-				continue
-			}
+		for r := i + 1; r < n; r++ {
 			f := a[r][i] / a[i][i]
 			for c := i; c <= n; c++ {
 				a[r][c] -= f * a[i][c]
@@ -223,8 +225,12 @@ func solve(a [][]float64) []float64 {
 		}
 	}
 	x := make([]float64, n)
-	for i := range n {
-		x[i] = a[i][n] / a[i][i]
+	for i := n - 1; i >= 0; i-- {
+		x[i] = a[i][n]
+		for c := i + 1; c < n; c++ {
+			x[i] -= a[i][c] * x[c]
+		}
+		x[i] /= a[i][i]
 	}
 	return x
 }

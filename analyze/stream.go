@@ -27,6 +27,8 @@ type stream struct {
 	farAt    int64   // read_at (us) of the first of the results in a row that were
 	farFrom  float64 // share used by the level before them
 	before   float64 // share used by the level before the last result
+	wild     float64 // results far out that came alone, fading in a month
+	wide     float64 // evidence of a grown spread, log likelihood ratio
 	low      int     // results in a row with hardly any margin, while learning
 	lowAt    int64   // read_at (us) of the first of them
 	standing bool    // a claim stands: the healthy level is not learnt from what follows
@@ -81,6 +83,8 @@ func (s *stream) score(x, dt float64, at int64, rule *Rule, set *Settings) {
 	}
 	s.z = wallace(t, s.learnt.nu)
 	s.bank.add(s.z, at, set.Threshold)
+	s.wide = stepSpread(s.wide, s.z)
+	s.wild *= math.Exp(-dt / wildDays)
 }
 
 func (s *stream) variance() float64 { return s.learnt.variance(s.floor) }
@@ -131,5 +135,5 @@ func (s *stream) inherit(old *stream, comparable bool) {
 // recover goes back to watching after the claims were taken back.
 func (s *stream) recover(at int64) {
 	s.bank = bank{zero: at}
-	s.standing, s.sick, s.run, s.far, s.low = false, false, 0, 0, 0
+	s.standing, s.sick, s.run, s.far, s.low, s.wild, s.wide = false, false, 0, 0, 0, 0, 0
 }

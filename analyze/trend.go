@@ -56,7 +56,7 @@ func (t *trend) follow(x, dt float64, n noise) {
 	over := max(0, math.Abs(t.lag)-lagFrom)
 	n.qb *= 1 + loosening*over*over
 	t.predict(dt, n)
-	t.lag += lagWeight * (t.update(x, n, trendClip) - t.lag)
+	t.lag = ewma(t.lag, t.update(x, n, trendClip), lagWeight)
 }
 
 // lead is how many standard deviations the level is beyond limit h days ahead.

@@ -36,6 +36,8 @@ type Vehicle struct {
 	trace   *tracer
 	work    []work // scratch of Apply
 	polls   int64
+	days    int32 // days (UTC) on which the unit reported
+	day     int64 // the newest of them
 }
 
 type testKey struct{ ecu, test string }
@@ -82,6 +84,10 @@ func (v *Vehicle) Apply(p *series.Poll) error {
 	}
 	v.any, v.last, v.report = true, at, p.ReportID
 	v.polls++
+	if day := at / int64(dayMicros); v.polls == 1 || day != v.day {
+		v.day = day
+		v.days++
+	}
 	if v.vin == "" {
 		v.vin = p.VIN
 	}
@@ -95,7 +101,7 @@ func (v *Vehicle) Apply(p *series.Poll) error {
 		w := &v.watch[k.watch]
 		g := &v.groups[w.group]
 		w.read(k.result, moment{
-			at: at, report: p.ReportID, trip: trip, cal: v.calOf(w.ecu), alone: g.id >= 0 && !g.many,
+			at: at, report: p.ReportID, trip: trip, cal: v.calOf(w.ecu), ambient: p.Context.AmbientC, alone: g.id >= 0 && !g.many,
 		}, v)
 	}
 	v.surprises(p, at, raised)
@@ -212,7 +218,7 @@ func (v *Vehicle) surprises(p *series.Poll, at int64, before int) {
 		if family == "" || at-v.first < v.set.SurpriseAfter.Microseconds() || !v.monitored(family) {
 			continue
 		}
-		warned := func(s Signal) bool { return s.Family == family }
+		warned := func(s Signal) bool { return s.Family == family && s.Kind != NotRunning }
 		told := func(s Signal) bool { return s.Family == family && s.Kind == Surprise }
 		if slices.ContainsFunc(v.signals[:before], warned) || slices.ContainsFunc(v.signals[before:], told) {
 			continue

@@ -35,6 +35,16 @@ func (v *Vehicle) now(w *watch) Now {
 		Threshold: v.set.Threshold,
 	}
 	side := w.worse()
+	if k := w.counts; side < 0 && k != nil {
+		n.Learning = k.n < v.set.LearnResults
+		n.Toward, n.Score = toward[up], k.c
+		if k.c > 0 {
+			n.Since = timeOf(k.zero)
+		}
+		if !n.Learning {
+			n.Baseline, n.Spread = k.base, math.Sqrt(k.base)
+		}
+	}
 	if side < 0 {
 		return n
 	}
@@ -97,6 +107,12 @@ func (t *tracer) point(w *watch, r *series.Result, m moment, v *Vehicle) {
 		if st.n >= v.set.MinResults {
 			p.PCross30 = st.trend.beyond(30, st.limit, st.noise(v.set))
 			p.Crossing = st.crossing(v.set)
+		}
+	}
+	if k := w.counts; k != nil && r.State == series.StateNoLimit {
+		p.Score = k.c
+		if k.n >= v.set.LearnResults {
+			p.Baseline, p.Spread = k.base, math.Sqrt(k.base)
 		}
 	}
 	k := v.key(w)

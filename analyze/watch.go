@@ -32,8 +32,11 @@ type watch struct {
 	seen    seen
 	epoch   epoch
 	side    [2]stream
+	cover   cover
+	idle    idle
 	last    latest
 	held    *held
+	counts  *counter      // of a live counter
 	open    [claims]int32 // 1 + index in the vehicle's signals of the claim that stands; 0 when none
 	well    int           // results in a row near the healthy level, while claims stand
 	wellAt  int64
@@ -49,7 +52,7 @@ type held struct {
 
 func newWatch(r *series.Result, bus series.Bus, m Monitors, set *Settings) *watch {
 	w := &watch{ecu: r.ECU, test: r.Test, family: m.Family(r), live: isLive(r, bus)}
-	w.rule = set.rule(w.family)
+	w.rule = set.rule(w.family, r)
 	w.seen.runs, w.seen.done = series.None, series.Unknown
 	w.last.value, w.last.min, w.last.max, w.last.margin = math.NaN(), math.NaN(), math.NaN(), math.NaN()
 	w.last.passed = series.Unknown
@@ -58,11 +61,12 @@ func newWatch(r *series.Result, bus series.Bus, m Monitors, set *Settings) *watc
 
 // A moment is where a reading was made.
 type moment struct {
-	at     int64 // read_at (us)
-	report string
-	trip   uint32
-	cal    string // the control unit's calibration, the last known one
-	alone  bool   // the reading's group has one monitor on that control unit
+	at      int64 // read_at (us)
+	report  string
+	trip    uint32
+	cal     string  // the control unit's calibration, the last known one
+	ambient float64 // Cel; NaN when not read
+	alone   bool    // the reading's group has one monitor on that control unit
 }
 
 // read takes a reading in.
@@ -70,9 +74,10 @@ func (w *watch) read(r *series.Result, m moment, v *Vehicle) {
 	w.last.set(r, m.at)
 	w.measured = w.measured || r.State == series.StateOK || r.State == series.StateNoLimit
 	switch {
-	case r.State != series.StateOK:
+	case r.State != series.StateOK && !(w.live && r.State == series.StateNoLimit):
 		w.seen.notRun = w.seen.notRun || r.State == series.StateNotRun
 		w.seen.note(r, m.trip)
+		w.wait(r, m, v)
 	case w.live:
 		if w.held != nil {
 			w.repeats++ // the newest reading of a trip takes the place of the one before
@@ -82,6 +87,7 @@ func (w *watch) read(r *series.Result, m moment, v *Vehicle) {
 		w.take(r, m, v)
 	default:
 		w.repeats++
+		w.wait(r, m, v)
 	}
 }
 
@@ -92,17 +98,28 @@ func (w *watch) renewed(r *series.Result, cal string) bool { return w.epoch.stra
 func (w *watch) release(trip uint32, v *Vehicle) {
 	if h := w.held; h != nil && h.trip != trip {
 		w.held = nil
-		w.take(&h.result, h.moment, v)
+		if h.result.State == series.StateOK {
+			w.take(&h.result, h.moment, v)
+		} else {
+			w.last.freshAt = h.at
+			w.epoch.fresh++
+			if v.trace != nil {
+				defer v.trace.point(w, &h.result, h.moment, v)
+			}
+		}
+		w.count(&h.result, h.moment, v)
 	}
 }
 
 // take takes a fresh result in.
 func (w *watch) take(r *series.Result, m moment, v *Vehicle) {
 	w.last.freshAt = m.at
+	w.resume(m, v)
 	before := w.epoch
 	opened := w.epoch.opens(r, m.cal, v.set)
 	comparable := before.unit == w.epoch.unit && before.moving == w.epoch.moving
 	s := sidesOf(r, w.epoch.moving)
+	w.correct(&s, r, m, opened, comparable, v.set)
 	for i := range w.side {
 		st := &w.side[i]
 		switch {
@@ -122,6 +139,28 @@ func (w *watch) take(r *series.Result, m moment, v *Vehicle) {
 	if v.trace != nil {
 		v.trace.point(w, r, m, v)
 	}
+}
+
+// correct takes the effect of the ambient temperature out of the sides. What was learnt of it in an earlier
+// epoch goes on where the epochs compare.
+func (w *watch) correct(s *sides, r *series.Result, m moment, opened, comparable bool, set *Settings) {
+	if opened && !comparable {
+		w.cover = cover{}
+	}
+	i := up
+	if !w.side[up].on {
+		i = down
+	}
+	st := &w.side[i]
+	if w.epoch.moving || opened || !st.on {
+		w.cover.w, w.cover.x = m.ambient/ambientUnit, r.Value
+		return
+	}
+	s2, tau := st.variance(), set.AmbientPrior*st.scale
+	fix := w.cover.correction(m.ambient, s2, 0, tau)
+	w.cover.take(m.ambient, r.Value, float64(m.at-st.at)/dayMicros, s2)
+	s.x[up] -= fix
+	s.x[down] += fix
 }
 
 // claimed says whether any claim of the series stands.

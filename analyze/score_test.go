@@ -1,0 +1,245 @@
+package analyze
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"testing"
+	"text/tabwriter"
+	"time"
+
+	"marginline/ingest/fleetsim"
+	"marginline/ingest/series"
+)
+
+// A claim is what is scored: of the detector or of a simpler rule.
+type claim struct {
+	key    series.Key
+	family string
+	kind   Kind
+	at     time.Time
+	note   string
+}
+
+// An outcome is one fault with a code, and how long before it the first claim came; NaN for none.
+type outcome struct {
+	fault *fleetsim.Fault
+	lead  float64 // days
+	rate  float64 // fresh results a day of the test that sets the code, from onset to code
+}
+
+// A verdict is how a rule did on some fleets.
+type verdict struct {
+	outcomes []outcome
+	needless []claim
+	months   float64
+	surprise int
+	idle     int // claims that a test no longer runs: of use in themselves, and no warning of a fault
+}
+
+func (y *verdict) add(z verdict) {
+	y.outcomes = append(y.outcomes, z.outcomes...)
+	y.needless = append(y.needless, z.needless...)
+	y.months += z.months
+	y.surprise += z.surprise
+	y.idle += z.idle
+}
+
+// rate is the number of needless alerts in 100 vehicle-months.
+func (y *verdict) rate() float64 { return 100 * float64(len(y.needless)) / y.months }
+
+// part is the outcomes of one mode that pass a filter.
+func (y *verdict) part(mode fleetsim.Mode, keep func(outcome) bool) (list []outcome) {
+	for _, o := range y.outcomes {
+		if o.fault.Mode == mode && (keep == nil || keep(o)) {
+			list = append(list, o)
+		}
+	}
+	return list
+}
+
+// ahead counts those that were claimed at least that many days before the code.
+func ahead(list []outcome, days float64) (n int) {
+	for _, o := range list {
+		if o.lead >= days {
+			n++
+		}
+	}
+	return n
+}
+
+func medianLead(list []outcome) float64 {
+	var x []float64
+	for _, o := range list {
+		if o.lead >= 0 {
+			x = append(x, o.lead)
+		}
+	}
+	return quantile(x, .5)
+}
+
+// wilson is the 95 % interval of a share (Wilson 1927, JASA 22:209).
+func wilson(k, n int) (lo, hi float64) {
+	const z = 1.96
+	if n == 0 {
+		return 0, 1
+	}
+	p, m := float64(k)/float64(n), float64(n)
+	mid, half := p+z*z/(2*m), z*math.Sqrt(p*(1-p)/m+z*z/(4*m*m))
+	return (mid - half) / (1 + z*z/m), (mid + half) / (1 + z*z/m)
+}
+
+// judgeClaims compares claims, by unit and in order of time, with the truth. A fault counts as alerted when a
+// claim of its family was made on its unit between onset and code. A claim is needless when the unit has no
+// fault of that family since its onset; claims that follow one another within 30 days count once.
+// Surprises are misses and neither.
+func judgeClaims(in *invention, claims map[string][]claim, rates map[series.Key][]time.Time) verdict {
+	y := verdict{months: in.months}
+	about := func(f *fleetsim.Fault, c *claim) bool {
+		return f.Family == c.family || slices.Contains(f.Tests, c.key.Test) && f.ECU == c.key.ECU
+	}
+	byUnit := map[string][]*fleetsim.Fault{}
+	for i := range in.truth {
+		f := &in.truth[i]
+		byUnit[f.Unit] = append(byUnit[f.Unit], f)
+		if f.CodeAt.IsZero() {
+			continue
+		}
+		o := outcome{fault: f, lead: math.NaN()}
+		for _, c := range claims[f.Unit] {
+			if c.kind != Surprise && c.kind != NotRunning && about(f, &c) && c.at.After(f.Onset) && c.at.Before(f.CodeAt) {
+				o.lead = f.CodeAt.Sub(c.at).Hours() / 24
+				break
+			}
+		}
+		n := 0
+		for _, at := range rates[series.Key{Unit: f.Unit, ECU: f.ECU, Test: f.Tests[0]}] {
+			if at.After(f.Onset) && at.Before(f.CodeAt) {
+				n++
+			}
+		}
+		o.rate = float64(n) / max(1, f.CodeAt.Sub(f.Onset).Hours()/24)
+		y.outcomes = append(y.outcomes, o)
+	}
+	for _, u := range in.roster.Units() {
+		last := map[string]time.Time{}
+		for _, c := range claims[u.Unit] {
+			if c.kind == NotRunning {
+				y.idle++
+				continue
+			}
+			if c.kind == Surprise {
+				y.surprise++
+				continue
+			}
+			if slices.ContainsFunc(byUnit[u.Unit], func(f *fleetsim.Fault) bool { return about(f, &c) && c.at.After(f.Onset) }) {
+				continue
+			}
+			if at, ok := last[c.family]; !ok || c.at.Sub(at) > 30*day {
+				y.needless = append(y.needless, c)
+			}
+			last[c.family] = c.at
+		}
+	}
+	return y
+}
+
+// claimsOf are the detector's own.
+func claimsOf(all []*Vehicle) map[string][]claim {
+	m := map[string][]claim{}
+	for _, v := range all {
+		for _, s := range v.signals {
+			e := s.Evidence
+			m[v.unit] = append(m[v.unit], claim{s.Key, s.Family, s.Kind, s.RaisedAt, fmt.Sprintf(
+				"epoch %d fresh %d baseline %.4g spread %.4g value %.4g limit %.4g used %.2f score %.1f", e.Epoch, e.Fresh, e.Baseline, e.Spread, e.Value, e.Limit, e.Used, e.Score)})
+		}
+	}
+	return m
+}
+
+// freshOf are the times of the fresh results of each series.
+func freshOf(all []*Vehicle) map[series.Key][]time.Time {
+	m := map[series.Key][]time.Time{}
+	for _, v := range all {
+		for k, points := range v.trace.points {
+			for _, p := range points {
+				m[k] = append(m[k], p.At)
+			}
+		}
+	}
+	return m
+}
+
+// A row of the table.
+type row struct {
+	name string
+	verdict
+}
+
+var cadences = []struct {
+	name string
+	keep func(outcome) bool
+}{
+	{"slow, 1 a day or more", func(o outcome) bool { return o.rate >= 1 }},
+	{"slow, 0.5 to 1 a day", func(o outcome) bool { return o.rate >= .5 && o.rate < 1 }},
+	{"slow, below 0.5 a day", func(o outcome) bool { return o.rate < .5 }},
+}
+
+// print is the table of some rules on the same data.
+func print(rows []row, detail bool) string {
+	var b strings.Builder
+	w := tabwriter.NewWriter(&b, 0, 0, 2, ' ', tabwriter.AlignRight)
+	fmt.Fprintln(w, "rule\tneedless in 100 vehicle-months (n)\tfaults\tn\tbefore code\t>= 3 d\t>= 14 d\t>= 30 d\tmedian lead, d\t")
+	for _, r := range rows {
+		line := func(name string, list []outcome) {
+			share := func(d float64) string {
+				lo, hi := wilson(ahead(list, d), len(list))
+				return fmt.Sprintf("%.0f %% (%.0f-%.0f)", 100*float64(ahead(list, d))/float64(max(1, len(list))), 100*lo, 100*hi)
+			}
+			fmt.Fprintf(w, "%s\t%.2f (%d)\t%s\t%d\t%s\t%s\t%s\t%s\t%.1f\t\n", r.name, r.rate(), len(r.needless), name, len(list),
+				share(0), share(3), share(14), share(30), medianLead(list))
+		}
+		line("slow", r.part(fleetsim.Slow, nil))
+		line("fast", r.part(fleetsim.Fast, nil))
+		if !detail {
+			continue
+		}
+		line("step", r.part(fleetsim.Step, nil))
+		line("intermittent", r.part(fleetsim.Intermittent, nil))
+		for _, c := range cadences {
+			line(c.name, r.part(fleetsim.Slow, c.keep))
+		}
+	}
+	w.Flush()
+	return b.String()
+}
+
+// hardConfig is the hard fleet as its file says, smaller where so asked.
+func hardConfig(t testing.TB) (fleetsim.Config, fleetsim.Hardness) {
+	h, err := fleetsim.Hard()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return fleetsim.Config{Units: h.Units, Days: h.Days, End: h.End, Scenario: "hard", Delivery: true, FaultRate: 3}, h
+}
+
+// scoreOf runs the detector on fleets.
+func scoreOf(t testing.TB, fleets []*invention, set *Settings) verdict {
+	var y verdict
+	for _, in := range fleets {
+		all := in.fold(t, set, true)
+		y.add(judgeClaims(in, claimsOf(all), freshOf(all)))
+	}
+	return y
+}
+
+// freshAll are the times of the fresh results of every fleet.
+func freshAll(t testing.TB, fleets []*invention) []map[series.Key][]time.Time {
+	set := DefaultSettings()
+	list := make([]map[series.Key][]time.Time, len(fleets))
+	for i, in := range fleets {
+		list[i] = freshOf(in.fold(t, &set, true))
+	}
+	return list
+}
