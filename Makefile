@@ -9,7 +9,7 @@ CHROME  := $(firstword $(wildcard /usr/bin/chromium /usr/bin/chromium-browser /u
 
 MQTTPUB := $(firstword $(wildcard /usr/bin/mosquitto_pub))
 
-.PHONY: demo build web test check bench fuzz parts clean
+.PHONY: demo build web test check bench score fuzz parts clean
 
 ## demo: build, invent a fleet, run its history through the pipeline, print the address to open
 demo: build
@@ -40,10 +40,21 @@ check: build parts
 bench:
 	$(GO) test -run '^$$' -bench . -benchmem ./...
 
+## score: how early, quiet and honest the detector is, on three hard invented fleets, beside simpler rules
+score:
+	SCORE=full $(GO) test -count=1 -timeout 60m -v -run '^TestScore$$' ./analyze
+
 ## fuzz: every fuzz target for FUZZTIME each
 FUZZTIME ?= 30s
 fuzz:
 	deploy/fuzz.sh $(FUZZTIME)
+
+## soak: the service under a steady load for SOAK; fails when memory, goroutines, open files or the lake's files grow
+SOAK ?= 1h
+RATE ?= 50
+soak: build
+	$(GO) build -o bin/soak ./deploy/soak
+	nice -n 5 bin/soak -for $(SOAK) -rate $(RATE)
 
 # parts: what the tests need beside Go and Node
 parts:

@@ -1,6 +1,6 @@
 //go:build !race
 
-package analyze_test
+package analyze
 
 // racing says whether the race detector is on.
 const racing = false

@@ -1,6 +1,6 @@
 //go:build race
 
-package analyze_test
+package analyze
 
 // racing says that the race detector is on: the same checks run on less, as they are ten times slower.
 const racing = true

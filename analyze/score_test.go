@@ -3,6 +3,7 @@ package analyze
 import (
 	"fmt"
 	"math"
+	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -87,7 +88,7 @@ func wilson(k, n int) (lo, hi float64) {
 	}
 	p, m := float64(k)/float64(n), float64(n)
 	mid, half := p+z*z/(2*m), z*math.Sqrt(p*(1-p)/m+z*z/(4*m*m))
-	return (mid - half) / (1 + z*z/m), (mid + half) / (1 + z*z/m)
+	return (max(0, mid-half) / (1 + z*z/m), (mid + half) / (1 + z*z/m)
 }
 
 // judgeClaims compares claims, by unit and in order of time, with the truth. A fault counts as alerted when a
@@ -242,4 +243,136 @@ func freshAll(t testing.TB, fleets []*invention) []map[series.Key][]time.Time {
 		list[i] = freshOf(in.fold(t, &set, true))
 	}
 	return list
+}
+
+// dates is how well forecasts held.
+type dates struct{ dated, undated, early, inside, flat, flatDated int }
+
+// forecasts looks at the dates of slow wear at half, 0.7 and 0.85 of its way to the limit, and of healthy
+// series of the same units at the same times.
+func forecasts(t testing.TB, in *invention, set *Settings) (d dates) {
+	for i := range in.truth {
+		f := &in.truth[i]
+		if f.Mode != fleetsim.Slow || f.LimitAt.After(in.end) || f.Family == "misfire" {
+			continue
+		}
+		v := NewVehicle(f.Unit, f.VIN, decoder{}, set)
+		looks := []float64{.5, .7, .85}
+		for _, p := range in.polls[f.Unit] {
+			for len(looks) > 0 && p.ReadAt.Sub(f.Onset) > time.Duration(looks[0]*float64(f.LimitAt.Sub(f.Onset))) {
+				looks = looks[1:]
+				for _, n := range v.Series() {
+					mine := n.Key.ECU == f.ECU && slices.Contains(f.Tests, n.Key.Test)
+					switch {
+					case mine && n.Key.Test != f.Tests[0] || n.Fresh < set.MinResults:
+					case !mine:
+						d.flat++
+						if n.Crossing != nil {
+							d.flatDated++
+						}
+					case n.Crossing == nil:
+						d.undated++
+					default:
+						d.dated++
+						switch c := n.Crossing; {
+						case !c.P10.IsZero() && f.LimitAt.Before(c.P10):
+							d.early++
+						case c.P10.IsZero() || !c.P90.IsZero() && f.LimitAt.After(c.P90):
+						default:
+							d.inside++
+						}
+					}
+				}
+			}
+			if err := v.Apply(p); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	return d
+}
+
+func (d *dates) add(e dates) {
+	d.dated, d.undated, d.early, d.inside = d.dated+e.dated, d.undated+e.undated, d.early+e.early, d.inside+e.inside
+	d.flat, d.flatDated = d.flat+e.flat, d.flatDated+e.flatDated
+}
+
+// TestScore is the detector's promise, on hard invented fleets whose seeds and parameters were fixed before
+// any threshold (ingest/fleetsim/hard.json): how much it says too much, how early it says what matters, and how
+// simpler rules do on the same results at the same rate of needless alerts. A part of one fleet is scored in
+// every run; with SCORE=full, as `make score` does, all fleets are, at the usual and at twice the noise.
+func TestScore(t *testing.T) {
+	c, h := hardConfig(t)
+	full := os.Getenv("SCORE") == "full"
+	seeds, noises := h.Seeds, []float64{1, 2}
+	if !full {
+		c.Units, seeds, noises = 150, seeds[:1], noises[:1]
+	}
+	if racing {
+		c.Units = 30
+	}
+	set := DefaultSettings()
+	for _, noise := range noises {
+		var own verdict
+		var fields []field
+		var d dates
+		for _, seed := range seeds { // one at a time: a fleet's half year takes some GB
+			c.Seed, c.Noise = seed, noise
+			in := invent(t, c)
+			all := in.fold(t, &set, true)
+			f := field{in, observe(all), freshOf(all)}
+			own.add(judgeClaims(in, claimsOf(all), f.fresh))
+			d.add(forecasts(t, in, &set))
+			in.polls = nil
+			fields = append(fields, f)
+		}
+		rows := []row{{"marginline", own}}
+		for _, r := range simpleRules {
+			if r.hi > r.lo {
+				y, threshold := r.equal(fields, own.rate())
+				rows = append(rows, row{fmt.Sprintf("%s at %.3g", r.name, threshold), y})
+			}
+			if full && r.fixed == r.fixed {
+				rows = append(rows, row{fmt.Sprintf("%s as stated", r.name), r.at(fields, r.fixed)})
+			}
+		}
+		t.Logf("noise x%g, %d fleets of %d units over %d days, %.0f vehicle-months; %d surprises, %d tests that no longer run\n%s\n%s",
+			noise, len(seeds), c.Units, c.Days, own.months, own.surprise, own.idle, print(rows[:1], true), print(rows, false))
+		t.Logf("dates of slow wear from half way on: %d, and %d looks without; the limit is reached before p10 in %d, from p10 to p90 in %d (%.0f %%); dates on %d of %d healthy looks",
+			d.dated, d.undated, d.early, d.inside, 100*float64(d.inside)/float64(max(1, d.dated)), d.flatDated, d.flat)
+		if full {
+			for _, n := range own.needless {
+				t.Logf("needless: %s %s %s %s %s", n.key, n.family, n.kind, n.at.Format(time.DateOnly), n.note)
+			}
+		}
+		if noise > 1 || racing {
+			continue
+		}
+		slow, fast := own.part(fleetsim.Slow, nil), own.part(fleetsim.Fast, nil)
+		if len(slow) < 5*len(seeds) || len(fast) < 3*len(seeds) {
+			t.Fatalf("%d slow and %d fast faults: too few to judge by", len(slow), len(fast))
+		}
+		most, at14, at30, at3 := 1.0, 90, 70, 60 // of a small fleet
+		if full {
+			most, at14, at30, at3 = 0.5, 95, 80, 80
+		}
+		if own.rate() > most {
+			t.Errorf("%.2f needless alerts in 100 vehicle-months, want at most %.1f", own.rate(), most)
+		}
+		for _, x := range []struct {
+			name string
+			list []outcome
+			days float64
+			want int
+		}{{"slow", slow, 14, at14}, {"slow", slow, 30, at30}, {"fast", fast, 3, at3}} {
+			if got := 100 * ahead(x.list, x.days) / len(x.list); got < x.want {
+				t.Errorf("%d %% of %s wear alerted %.0f days before its code, want %d", got, x.name, x.days, x.want)
+			}
+		}
+		for _, r := range rows[1:4] { // margin, Shewhart, textbook CUSUM
+			if theirs := r.part(fleetsim.Slow, nil); full && ahead(theirs, 30) >= ahead(slow, 30) {
+				t.Errorf("%s does as well: %d of %d slow faults 30 days ahead, ours %d", r.name, ahead(theirs, 30), len(theirs), ahead(slow, 30))
+			}
+		}
+	}
 }
