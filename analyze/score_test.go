@@ -88,7 +88,7 @@ func wilson(k, n int) (lo, hi float64) {
 	}
 	p, m := float64(k)/float64(n), float64(n)
 	mid, half := p+z*z/(2*m), z*math.Sqrt(p*(1-p)/m+z*z/(4*m*m))
-	return (max(0, mid-half) / (1 + z*z/m), (mid + half) / (1 + z*z/m)
+	return max(0, (mid-half)/(1+z*z/m)), min(1, (mid+half)/(1+z*z/m))
 }
 
 // judgeClaims compares claims, by unit and in order of time, with the truth. A fault counts as alerted when a
