@@ -20,7 +20,7 @@ var house = [][]string{
 	{"alerts", "alerts/knowledge"},
 	{"sql"},
 	{"dashboards"},
-	{""}, // main
+	{"", "deploy/soak"}, // main, and the program that runs it under load
 }
 
 // Some packages are narrower than their place: what they may import, all of it.

@@ -1,0 +1,133 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"hash/fnv"
+	"io"
+	"iter"
+	"log/slog"
+	"math"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"marginline/ingest/broker"
+	"marginline/ingest/fleetsim"
+)
+
+// lanes is how many publishes are under way at once; a dongle's reports keep to one lane and so in order.
+const lanes = 8
+
+// reportsADay is what a vehicle sends, rounded down; it only says how many days of history a run needs.
+const reportsADay = 2
+
+// A feed publishes the reports of an invented fleet at a steady rate.
+type feed struct {
+	fleet *fleetsim.Fleet
+	rate  float64
+	log   *slog.Logger
+	sent  atomic.Int64
+	late  atomic.Int64 // how far behind the rate the feed was at worst, nanoseconds
+
+	mu  sync.Mutex
+	ids map[string]bool
+}
+
+func newFeed(o options, log *slog.Logger) (*feed, error) {
+	need := o.rate * o.length.Seconds()
+	days := int(math.Ceil(need/float64(o.units*reportsADay))) + 2
+	fl, err := fleetsim.New(fleetsim.Config{Units: o.units, Days: days, Seed: o.seed, End: time.Now().UTC().Truncate(time.Second), Delivery: true, Repairs: true})
+	if err != nil {
+		return nil, err
+	}
+	if float64(fl.Count()) < need {
+		return nil, fmt.Errorf("the invented fleet has %d reports in %d days; %.0f are needed: take more -units", fl.Count(), days, need)
+	}
+	return &feed{fleet: fl, rate: o.rate, log: log, ids: map[string]bool{}}, nil
+}
+
+func (f *feed) roster(w io.Writer) error { return f.fleet.WriteRoster(w) }
+
+func (f *feed) distinct() int {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return len(f.ids)
+}
+
+// run publishes for the given time. A publish that fails ends it: the service must take every report.
+func (f *feed) run(ctx context.Context, url string, length time.Duration) error {
+	log, err := broker.Open(ctx, broker.Config{URL: url}, f.log)
+	if err != nil {
+		return err
+	}
+	defer log.Close()
+	group, ctx := errgroup.WithContext(ctx)
+	var lane [lanes]chan fleetsim.Sent
+	for i := range lane {
+		lane[i] = make(chan fleetsim.Sent, 64)
+		group.Go(func() error { return f.publish(ctx, log, lane[i]) })
+	}
+	group.Go(func() error {
+		defer func() {
+			for i := range lane {
+				close(lane[i])
+			}
+		}()
+		return f.pace(ctx, length, lane[:])
+	})
+	return group.Wait()
+}
+
+// pace hands out reports when they are due.
+func (f *feed) pace(ctx context.Context, length time.Duration, lane []chan fleetsim.Sent) error {
+	next, stop := iter.Pull(f.fleet.Reports())
+	defer stop()
+	start := time.Now()
+	for n := 0; ; n++ {
+		due := start.Add(time.Duration(float64(n) / f.rate * float64(time.Second)))
+		if due.Sub(start) >= length {
+			return nil
+		}
+		select {
+		case <-time.After(time.Until(due)):
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+		s, ok := next()
+		if !ok {
+			return fmt.Errorf("the invented fleet ran out of reports after %d", n)
+		}
+		h := fnv.New32a()
+		h.Write([]byte(s.Device))
+		select {
+		case lane[h.Sum32()%uint32(len(lane))] <- s:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+		if late := int64(time.Since(due)); late > f.late.Load() {
+			f.late.Store(late)
+		}
+	}
+}
+
+func (f *feed) publish(ctx context.Context, log *broker.Broker, from <-chan fleetsim.Sent) error {
+	for s := range from {
+		r := *s.Report
+		r.Received = time.Time{} // a dongle knows nothing of receipt
+		payload, err := r.Encode()
+		if err != nil {
+			return err
+		}
+		if _, err := log.Publish(ctx, r.Device, r.ID, payload); err != nil {
+			return err
+		}
+		f.sent.Add(1)
+		f.mu.Lock()
+		f.ids[r.ID] = true
+		f.mu.Unlock()
+	}
+	return nil
+}

@@ -1,0 +1,107 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"text/tabwriter"
+	"time"
+)
+
+// sweeps is how long a run must be for the lake's files to be judged: three sweeps, so that the third and the last
+// quarter each see about one.
+const sweeps = 45 * time.Minute
+
+// A verdict is what became of one quantity.
+type verdict struct {
+	quantity
+	first, median, last  float64 // sample at the start; median of the second half; last sample
+	peak                 float64 // highest of the whole run
+	rise, low, peaks     float64 // over the second half: trend, lower end of its interval; last quarter's peak above the third's
+	allowance            float64
+	growing, notJudgable bool
+}
+
+// judge applies the rule of the package comment.
+func judge(samples []sample) []verdict {
+	var out []verdict
+	if len(samples) < 8 {
+		return nil
+	}
+	half, quarter := len(samples)/2, len(samples)*3/4
+	for i, q := range quantities {
+		var x, y []float64
+		for _, s := range samples[half:] {
+			x, y = append(x, s.after.Seconds()), append(y, s.values[i])
+		}
+		v := verdict{quantity: q, first: samples[0].values[i], last: y[len(y)-1], median: median(y)}
+		for _, s := range samples {
+			v.peak = max(v.peak, s.values[i])
+		}
+		length := x[len(x)-1] - x[0]
+		slope, low := trend(x, y)
+		v.rise, v.low = slope*length, low*length
+		v.peaks = slices.Max(y[quarter-half:]) - slices.Max(y[:quarter-half])
+		v.allowance = max(q.least, q.share*v.median)
+		v.growing = v.rise > v.allowance && v.low > 0 && v.peaks > v.allowance/2
+		if q.swept && samples[len(samples)-1].after < sweeps-time.Minute {
+			v.growing, v.notJudgable = false, true
+		}
+		out = append(out, v)
+	}
+	return out
+}
+
+// trend is the Theil-Sen slope of y over x, and the lower end of its two-sided 95 % interval.
+//
+//	N = n(n-1)/2 slopes, sorted;  C = 1.96 * sqrt(n(n-1)(2n+5)/18);  lower end = slope number (N-C)/2
+//
+// Sen, Estimates of the regression coefficient based on Kendall's tau, JASA 63 (1968), without the correction for
+// ties, which makes the interval wider.
+func trend(x, y []float64) (slope, low float64) {
+	n := len(x)
+	slopes := make([]float64, 0, n*(n-1)/2)
+	for i := range n {
+		for j := i + 1; j < n; j++ {
+			slopes = append(slopes, (y[j]-y[i])/(x[j]-x[i]))
+		}
+	}
+	slices.Sort(slopes)
+	c := 1.96 * math.Sqrt(float64(n*(n-1)*(2*n+5))/18)
+	at := int(math.Floor((float64(len(slopes)) - c) / 2))
+	if at < 0 {
+		return median(slopes), math.Inf(-1)
+	}
+	return median(slopes), slopes[at]
+}
+
+func median(v []float64) float64 {
+	s := slices.Sorted(slices.Values(v))
+	if n := len(s); n%2 == 1 {
+		return s[n/2]
+	}
+	return (s[len(s)/2-1] + s[len(s)/2]) / 2
+}
+
+func printTable(out io.Writer, o options, f *feed, stored int, verdicts []verdict) {
+	fmt.Fprintf(out, "%v at %g reports a second: %d published and acknowledged, %d distinct, %d stored; the feed was at worst %v late\n\n",
+		o.length, o.rate, f.sent.Load(), f.distinct(), stored, time.Duration(f.late.Load()).Round(time.Millisecond))
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "quantity\tfirst\tpeak\tlast\tmedian of 2nd half\ttrend over it\t(low end)\tpeak of last over third quarter\tallowed\tverdict")
+	for _, v := range verdicts {
+		word := "flat"
+		switch {
+		case v.growing:
+			word = "GROWING"
+		case v.notJudgable:
+			word = "not judged: shorter than " + sweeps.String()
+		}
+		name := v.name
+		if v.unit != "" {
+			name += " " + v.unit
+		}
+		fmt.Fprintf(w, "%s\t%.1f\t%.1f\t%.1f\t%.1f\t%+.1f\t%+.1f\t%+.1f\t%.1f\t%s\n", name, v.first, v.peak, v.last, v.median, v.rise, v.low, v.peaks, v.allowance, word)
+	}
+	w.Flush()
+}
