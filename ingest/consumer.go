@@ -183,9 +183,10 @@ func (c *Consumer) follow(ctx context.Context) error {
 			continue
 		}
 		pause = pauseMin
+		prepared := c.prepare(msgs)
 		for i := range msgs {
 			c.size += (len(msgs[i].Data) - c.size) / 16
-			c.take(&msgs[i])
+			c.take(&msgs[i], &prepared[i])
 			if c.lake.Rows() >= c.cfg.FlushRows || c.batch.bytes >= refusedMax {
 				if err := c.flush(ctx, p); err != nil {
 					return err
@@ -264,13 +265,13 @@ func (c *Consumer) skip(ctx context.Context) error {
 }
 
 // take handles one report.
-func (c *Consumer) take(m *broker.Msg) {
+func (c *Consumer) take(m *broker.Msg, d *ready) {
 	b := &c.batch
 	b.last = m.Seq
 	if b.first.IsZero() {
 		b.first = time.Now()
 	}
-	r, no := parse(m)
+	r, no := d.report, d.no
 	if m.Replay != "" {
 		b.replayed = append(b.replayed, m.Replay)
 	}
@@ -284,23 +285,19 @@ func (c *Consumer) take(m *broker.Msg) {
 		}
 		b.receipts = append(b.receipts, out)
 	}
-	if no == nil {
-		key, digest := nameOf(r.ID), r.Digest()
-		if had, ok := c.seen.reports[key]; ok && had == digest {
+	if had, known := c.seen.reports[d.key]; known && r != nil {
+		if had == d.digest {
 			c.metrics.duplicate()
 			tell("duplicate", "")
 			return
-		} else if ok {
-			no = &refused{ConflictingContent, fmt.Sprintf("report %q is stored with other content; the first one stays", r.ID)}
-		} else {
-			var t *taken
-			if t, no = c.survive(m, r); no == nil {
-				c.seen.reports[key] = digest
-				c.add(t, m)
-				tell("stored", "")
-				return
-			}
 		}
+		no = &refused{ConflictingContent, fmt.Sprintf("report %q is stored with other content; the first one stays", r.ID)}
+	}
+	if no == nil {
+		c.seen.reports[d.key] = d.digest
+		c.add(d.taken, m)
+		tell("stored", "")
+		return
 	}
 	e := broker.Entry{Stream: c.stream, Seq: m.Seq, Message: broker.WholeReport, Device: m.Device,
 		Reason: string(no.reason), Detail: no.detail, At: m.BrokerTime, Raw: m.Data}
