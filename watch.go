@@ -46,6 +46,10 @@ func newWatch(h analyze.History, book *alerts.Book, roster func() *fleet.Roster,
 // monitors gives the detector what the decoder and the fleet's test catalogue know about monitors.
 type monitors struct{ catalogue *obd.Catalogue }
 
+func (m monitors) For(engineFamily string) analyze.Monitors {
+	return monitors{m.catalogue.For(engineFamily)}
+}
+
 func (m monitors) Family(r *series.Result) string { return known(m.catalogue.Family(r)) }
 func (m monitors) CodeFamily(code string) string  { return known(obd.CodeFamily(code)) }
 func (m monitors) Group(r *series.Result) int     { return obd.Group(r) }

@@ -16,6 +16,12 @@ type Monitors interface {
 	Group(*series.Result) int
 }
 
+// ByFamily is implemented by Monitors that know more of the vehicles of an engine family, such as what a test
+// catalogue says of them.
+type ByFamily interface {
+	For(engineFamily string) Monitors
+}
+
 // monitorOf names the monitor within its control unit: several tests may belong to one monitor.
 func monitorOf(r *series.Result) string {
 	switch {

@@ -109,7 +109,7 @@ func (r *Runner) pass(ctx context.Context, units []*fleet.Unit, until time.Time,
 	byUnit := make(map[string]int, len(units))
 	for i, u := range units {
 		depth := max(4, min(heldMost, heldBack/len(units)))
-		courses[i] = &course{unit: u, v: NewVehicle(u.Unit, u.VIN, r.monitors, &r.set), depth: depth}
+		courses[i] = &course{unit: u, v: r.vehicle(u), depth: depth}
 		byUnit[u.Unit] = i
 	}
 	lanes := make([]chan []arrival, runtime.GOMAXPROCS(0))

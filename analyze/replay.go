@@ -55,7 +55,7 @@ func (r *Runner) replay(ctx context.Context, units []*fleet.Unit, until time.Tim
 }
 
 func (r *Runner) foldAll(u *fleet.Unit, polls []*series.Poll, t *tracer) (*Vehicle, error) {
-	v := NewVehicle(u.Unit, u.VIN, r.monitors, &r.set)
+	v := r.vehicle(u)
 	v.trace = t
 	for _, p := range polls {
 		if err := v.Apply(p); err != nil {

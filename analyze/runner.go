@@ -46,6 +46,15 @@ func NewRunner(h History, roster func() *fleet.Roster, m Monitors, s Settings, l
 	}
 }
 
+// vehicle is a unit of the roster before its first poll.
+func (r *Runner) vehicle(u *fleet.Unit) *Vehicle {
+	m := r.monitors
+	if f, ok := m.(ByFamily); ok {
+		m = f.For(u.EngineFamily)
+	}
+	return NewVehicle(u.Unit, u.VIN, m, &r.set)
+}
+
 // Rebuild folds units from the history, the whole roster when units is nil; then units that left the
 // roster are dropped.
 func (r *Runner) Rebuild(ctx context.Context, units []string) error {
@@ -117,7 +126,7 @@ func (r *Runner) Take(ctx context.Context, polls []*series.Poll) error {
 		}
 		v, ok := r.units[u.Unit]
 		if !ok {
-			v = NewVehicle(u.Unit, u.VIN, r.monitors, &r.set)
+			v = r.vehicle(u)
 			r.units[u.Unit] = v
 		}
 		switch err := v.Apply(p); {
