@@ -9,7 +9,7 @@ CHROME  := $(firstword $(wildcard /usr/bin/chromium /usr/bin/chromium-browser /u
 
 MQTTPUB := $(firstword $(wildcard /usr/bin/mosquitto_pub))
 
-.PHONY: demo build web test check bench score fuzz parts clean
+.PHONY: demo build web test check bench score fuzz parts crash clean
 
 ## demo: build, invent a fleet, run its history through the pipeline, print the address to open
 demo: build
@@ -55,6 +55,11 @@ RATE ?= 50
 soak: build
 	$(GO) build -o bin/soak ./deploy/soak
 	nice -n 5 bin/soak -for $(SOAK) -rate $(RATE)
+
+## crash: a service under load is killed KILLS times with SIGKILL; nothing may be lost or doubled
+KILLS ?= 300
+crash:
+	MARGINLINE_TEST_KILLS=$(KILLS) $(GO) test -v -count=1 -timeout 4h -run 'KilledService' .
 
 # parts: what the tests need beside Go and Node
 parts:
