@@ -81,7 +81,6 @@ func withClient(do func(ctx context.Context, cmd *cobra.Command, c *client, args
 func laterCommands() []*cobra.Command {
 	var cmds []*cobra.Command
 	for _, c := range []struct{ use, short string }{
-		{"backtest", "replay history with other settings"},
 		{"enroll", "give a dongle its credential"},
 		{"backup", "copy lake, book and log to one consistent point"},
 		{"restore", "bring a backup back"},

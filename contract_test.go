@@ -99,7 +99,8 @@ func TestExitCodes(t *testing.T) {
 		{"alerts list -o xml", exitUsage},
 		{"alerts list --as-of yesterday", exitUsage},
 		{"serve --config /does/not/exist.yaml", exitUsage},
-		{"backtest", exitFailed},
+		{"enroll", exitFailed},
+		{"backtest --set treshold=1", exitUsage},
 		{"check report /does/not/exist.json", exitFailed},
 	} {
 		_, errs, code := try(t, strings.Fields(c.args)...)

@@ -44,6 +44,7 @@ func (a *app) controlHandler() http.Handler {
 	handle("POST /orders", a.openOrder)
 	handle("GET /series", a.listSeries)
 	handle("GET /series/{unit}/{ecu}/{test}", a.showSeries)
+	handle("GET /backtest", a.backtest)
 	handle("GET /quarantine", a.listQuarantine)
 	handle("GET /quarantine/{id}", a.showQuarantine)
 	handle("POST /quarantine/replay", a.replayQuarantine)

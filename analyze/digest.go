@@ -83,6 +83,7 @@ func (v *Vehicle) digest() [32]byte {
 	}
 	for _, c := range v.codes {
 		d.strings(c.ecu, c.code)
+		d.ints(c.at)
 	}
 	for _, s := range v.signals {
 		s.digest(d)

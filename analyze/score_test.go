@@ -80,17 +80,6 @@ func medianLead(list []outcome) float64 {
 	return quantile(x, .5)
 }
 
-// wilson is the 95 % interval of a share (Wilson 1927, JASA 22:209).
-func wilson(k, n int) (lo, hi float64) {
-	const z = 1.96
-	if n == 0 {
-		return 0, 1
-	}
-	p, m := float64(k)/float64(n), float64(n)
-	mid, half := p+z*z/(2*m), z*math.Sqrt(p*(1-p)/m+z*z/(4*m*m))
-	return max(0, (mid-half)/(1+z*z/m)), min(1, (mid+half)/(1+z*z/m))
-}
-
 // judgeClaims compares claims, by unit and in order of time, with the truth. A fault counts as alerted when a
 // claim of its family was made on its unit between onset and code. A claim is needless when the unit has no
 // fault of that family since its onset; claims that follow one another within 30 days count once.
@@ -195,8 +184,8 @@ func print(rows []row, detail bool) string {
 	for _, r := range rows {
 		line := func(name string, list []outcome) {
 			share := func(d float64) string {
-				lo, hi := wilson(ahead(list, d), len(list))
-				return fmt.Sprintf("%.0f %% (%.0f-%.0f)", 100*float64(ahead(list, d))/float64(max(1, len(list))), 100*lo, 100*hi)
+				p := wilson(ahead(list, d), len(list))
+				return fmt.Sprintf("%.0f %% (%.0f-%.0f)", 100*p.Value, 100*p.Low, 100*p.High)
 			}
 			fmt.Fprintf(w, "%s\t%.2f (%d)\t%s\t%d\t%s\t%s\t%s\t%s\t%.1f\t\n", r.name, r.rate(), len(r.needless), name, len(list),
 				share(0), share(3), share(14), share(30), medianLead(list))

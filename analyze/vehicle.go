@@ -41,7 +41,12 @@ type Vehicle struct {
 }
 
 type testKey struct{ ecu, test string }
-type codeKey struct{ ecu, code string }
+
+// codeKey is a code of a control unit, and when it was first read.
+type codeKey struct {
+	ecu, code string
+	at        int64
+}
 
 // cal is the last calibration id known of a control unit.
 type cal struct{ ecu, id string }
@@ -209,8 +214,9 @@ func (v *Vehicle) calOf(ecu string) string {
 func (v *Vehicle) surprises(p *series.Poll, at int64, before int) {
 	for i := range p.Codes {
 		c := &p.Codes[i]
-		k := codeKey{c.ECU, c.Code}
-		if c.Kind != series.CodeConfirmed && c.Kind != series.CodeActive || slices.Contains(v.codes, k) {
+		k := codeKey{c.ECU, c.Code, at}
+		known := func(o codeKey) bool { return o.ecu == k.ecu && o.code == k.code }
+		if c.Kind != series.CodeConfirmed && c.Kind != series.CodeActive || slices.ContainsFunc(v.codes, known) {
 			continue
 		}
 		v.codes = append(v.codes, k)

@@ -1,0 +1,61 @@
+package main
+
+import (
+	"encoding/json"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// Two settings beside each other over the history in a real lake: the shipped ones warn of the codes that
+// came, ones that hear nothing warn of fewer; the state of the folder stays as it was.
+func TestBacktestComparesSettings(t *testing.T) {
+	dir := t.TempDir()
+	reports, roster, data := filepath.Join(dir, "r.ndjson"), filepath.Join(dir, "r.csv"), filepath.Join(dir, "data")
+	must(t, "simulate", "-o", reports, "--roster", roster, "--units", "12", "--days", "120", "--seed", "12", "--scenario", "hard")
+	must(t, "import", "--data", data, "--roster", roster, reports)
+	before := must(t, "alerts", "list", "--data", data, "--all", "-o", "json")
+
+	var rows []struct {
+		Settings  string  `json:"settings"`
+		Units     int     `json:"units"`
+		Months    float64 `json:"vehicle_months"`
+		Alerts    int     `json:"alerts"`
+		Undecided int     `json:"undecided"`
+		Unfollow  int     `json:"unfollowed"`
+		Codes     int     `json:"codes"`
+		Preceded  int     `json:"preceded"`
+	}
+	out := must(t, "backtest", "--data", data, "-o", "json", "--set", "threshold=1000", "--set", "near_chance=2", "--set", "jump_in_row=1000")
+	if err := json.Unmarshal([]byte(out), &rows); err != nil {
+		t.Fatalf("%v in %s", err, out)
+	}
+	if len(rows) != 2 || rows[0].Units != 12 || rows[0].Months < 40 || rows[0].Months > 48 {
+		t.Fatalf("%+v, want two rows over 12 units and about 47 vehicle-months", rows)
+	}
+	ours, deaf := rows[0], rows[1]
+	if !strings.Contains(deaf.Settings, "+threshold=1000+") || deaf.Alerts >= ours.Alerts || deaf.Codes != ours.Codes || deaf.Preceded > ours.Preceded {
+		t.Errorf("%+v and %+v: want fewer alerts of settings that hear little, over the same codes", ours, deaf)
+	}
+	if ours.Unfollow+ours.Undecided > ours.Alerts || ours.Preceded > ours.Codes {
+		t.Errorf("%+v does not add up", ours)
+	}
+	if after := must(t, "alerts", "list", "--data", data, "--all", "-o", "json"); after != before {
+		t.Error("a backtest changed the alert book")
+	}
+	table := must(t, "backtest", "--data", data, "--from", "2026-04-01", "--until", "2026-05-01")
+	if !strings.Contains(table, "preceded_share") || strings.Contains(table, "NaN") && !strings.Contains(table, "codes") {
+		t.Errorf("table:\n%s", table)
+	}
+	for _, c := range []struct{ want, arg, value string }{
+		{"threshold", "--set", "treshold=12"}, {"neither a date", "--from", "soon"}, {"is not before", "--from", "2027-01-01"}, {"horizon", "--horizon", "0"},
+	} {
+		args := []string{"backtest", "--data", data, c.arg, c.value}
+		if c.value == "2027-01-01" {
+			args = append(args, "--until", "2026-05-01")
+		}
+		if _, errs, code := try(t, args...); code == exitOK || !strings.Contains(errs, c.want) {
+			t.Errorf("%v: exit %d, %q, want an error with %q", args[3:], code, errs, c.want)
+		}
+	}
+}
