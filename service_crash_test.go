@@ -17,13 +17,13 @@ import (
 
 // A service that is killed with SIGKILL at random moments, while a dongle publishes, commits come every few
 // milliseconds and upkeep merges and deletes files, has in the end every report that it acknowledged, once.
-// MARGINLINE_TEST_KILLS says how often it is killed; `make crash` does it hundreds of times.
+// TEST_KILLS says how often it is killed; `make crash` does it hundreds of times.
 func TestKilledServiceLosesAndDoublesNothing(t *testing.T) {
 	kills := 5
-	if s := os.Getenv("MARGINLINE_TEST_KILLS"); s != "" {
+	if s := os.Getenv("TEST_KILLS"); s != "" {
 		n, err := strconv.Atoi(s)
 		if err != nil || n < 1 {
-			t.Fatalf("MARGINLINE_TEST_KILLS=%q", s)
+			t.Fatalf("TEST_KILLS=%q", s)
 		}
 		kills = n
 	}
