@@ -49,6 +49,15 @@ FUZZTIME ?= 30s
 fuzz:
 	deploy/fuzz.sh $(FUZZTIME)
 
+## outside: other engines read the lake: iceberg-go and a Node reader, against DuckDB
+OUTSIDE := deploy/outside
+outside: build $(OUTSIDE)/node_modules
+	cd $(OUTSIDE) && $(GO) vet ./... && $(GO) test -count=1 ./...
+
+$(OUTSIDE)/node_modules: $(OUTSIDE)/package.json $(OUTSIDE)/package-lock.json
+	cd $(OUTSIDE) && npm ci --ignore-scripts --no-audit --no-fund
+	@touch $@
+
 ## soak: the service under a steady load for SOAK; fails when memory, goroutines, open files or the lake's files grow
 SOAK ?= 1h
 RATE ?= 50
@@ -59,7 +68,7 @@ soak: build
 ## crash: a service under load is killed KILLS times with SIGKILL; nothing may be lost or doubled
 KILLS ?= 300
 crash:
-	MARGINLINE_TEST_KILLS=$(KILLS) $(GO) test -v -count=1 -timeout 4h -run 'KilledService' .
+	TEST_KILLS=$(KILLS) $(GO) test -v -count=1 -timeout 4h -run 'KilledService' .
 
 # parts: what the tests need beside Go and Node
 parts:
@@ -70,5 +79,5 @@ else
 endif
 
 clean:
-	rm -rf marginline $(WEB)/node_modules
+	rm -rf marginline $(WEB)/node_modules $(OUTSIDE)/node_modules
 	find $(WEB)/dist -type f ! -name .keep -delete
