@@ -96,7 +96,7 @@ func (w *watch) digest(d *digester) {
 	d.ints(int64(w.group), int64(w.repeats), w.poll, int64(w.well), w.wellAt)
 	d.bools(w.live, w.measured, w.seen.any, w.seen.notRun, w.epoch.moving, w.held != nil, w.counts != nil)
 	d.ints(int64(w.seen.raw.Value), int64(w.seen.raw.Min), int64(w.seen.raw.Max), int64(w.seen.done),
-		int64(w.seen.runs), int64(w.seen.trip), int64(w.seen.new), int64(w.seen.ran))
+		int64(w.seen.runs), int64(w.seen.trip), int64(w.seen.ran))
 	e := &w.epoch
 	d.ints(int64(e.n), int64(e.unit), int64(e.limits.min), int64(e.limits.max), int64(e.fresh), int64(e.total),
 		int64(e.changes), int64(e.turns[0]), int64(e.turns[1]))

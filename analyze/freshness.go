@@ -9,9 +9,8 @@ type seen struct {
 	any    bool       // a sample was read
 	notRun bool       // the test was read as not run since
 	done   series.Tri // completion bit of the group, in this driving cycle
-	runs   int32      // in-use numerator of the group
+	runs   int32      // in-use numerator of the group, as first read with or after the last fresh result
 	trip   uint32     // driving cycle of the last reading
-	new    int32      // fresh results since the numerator was read last
 	ran    uint32     // driving cycle in which the last fresh result was read
 }
 
@@ -20,9 +19,9 @@ type seen struct {
 //   - not run before, now run;
 //   - raw value or limit changed;
 //   - alone only (the group has a single monitor on that control unit): its completion bit is newly set in
-//     this driving cycle and no new result was read in it before, or its in-use numerator has risen by more
-//     than the new results read since. Bits and numerators are often read less often than results: the same
-//     run must not count twice. In a larger group a bit does not say which sibling ran.
+//     this driving cycle and no new result was read in it before, or its in-use numerator has risen since it was read
+//     with or after the last new result. Bits and numerators are often read less often than results: the
+//     same run must not count twice, nor one whose result was overwritten before it was read. In a larger group a bit does not say which sibling ran.
 //
 // The first result of an epoch is fresh too; the caller knows epochs. Sources: SAE J1979 and ISO 15031-5
 // (a stored result is kept until the test completes again), 13 CCR 1968.2 (d)(4) for the numerators; from
@@ -33,11 +32,11 @@ func (s *seen) fresh(r *series.Result, trip uint32, alone bool) bool {
 		wasDone := s.done == series.True && s.trip == trip || s.any && s.ran == trip
 		knew := s.done != series.Unknown
 		fresh = fresh || r.Done == series.True && knew && !wasDone
-		fresh = fresh || r.Runs != series.None && s.runs != series.None && r.Runs-s.runs > s.new
+		fresh = fresh || r.Runs != series.None && s.runs != series.None && r.Runs > s.runs
 	}
 	s.raw, s.any, s.notRun = r.Raw, true, false
 	if fresh {
-		s.new, s.ran = s.new+1, trip
+		s.ran, s.runs = trip, series.None
 	}
 	s.note(r, trip)
 	return fresh
@@ -48,8 +47,8 @@ func (s *seen) note(r *series.Result, trip uint32) {
 	if r.Done != series.Unknown {
 		s.done, s.trip = r.Done, trip
 	}
-	if r.Runs != series.None {
-		s.runs, s.new = r.Runs, 0
+	if r.Runs != series.None && (s.runs == series.None || r.Runs < s.runs) {
+		s.runs = r.Runs
 	}
 }
 

@@ -56,6 +56,8 @@ func TestSameValueAgain(t *testing.T) {
 		{"numerator read the day after the result it counted", []*series.Poll{
 			poll(0, done(upTo(0.4), series.Unknown, 7)), poll(1, upTo(0.42)), poll(2, done(upTo(0.42), series.Unknown, 8)),
 			poll(3, done(upTo(0.42), series.Unknown, 9))}, 3},
+		{"two runs, of which the first result was never read", []*series.Poll{
+			poll(0, done(upTo(0.4), series.Unknown, 7)), poll(1, upTo(0.42)), poll(2, done(upTo(0.42), series.Unknown, 9))}, 2},
 		{"completion read after the result it tells of", []*series.Poll{
 			poll(0, done(upTo(0.4), series.True, none)), poll(1, upTo(0.42)), poll(1.01, done(upTo(0.42), series.True, none))}, 2},
 		{"limit changed", []*series.Poll{poll(0, upTo(0.4)), poll(1, result(0x21, 0x80, 0.4, none64, 1.1))}, 1}, // first of a new epoch
