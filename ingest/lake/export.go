@@ -102,14 +102,15 @@ func (c *copying) run() error {
 }
 
 func (c *copying) table(from *table, h *head) error {
-	to := &table{spec: from.spec, dir: filepath.Join(c.to, from.name), log: from.log, mem: from.mem, step: from.step}
+	to := &table{spec: from.spec, dir: filepath.Join(c.to, from.name), log: from.log, mem: from.mem, step: from.step,
+		location: filepath.Join(c.location, from.name)}
 	for _, d := range []string{c.to, to.dir, to.dataDir(), to.metadataDir()} {
 		if err := makeDir(d); err != nil {
 			return err
 		}
 	}
 	m := *from.tip
-	m.Location = filepath.Join(c.location, from.name)
+	m.Location = to.location
 	m.Properties = maps.Clone(m.Properties)
 	m.Refs, m.Snapshots, m.SnapshotLog, m.MetadataLog = map[string]ref{}, []snapshot{}, []snapshotLogEntry{}, []metadataLogEntry{}
 	m.CurrentSnapshotID = nil

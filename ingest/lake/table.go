@@ -23,13 +23,14 @@ var ErrConflict = errors.New("another program has written to the lake")
 // A table is the committer's side of one table. Only the goroutine that commits touches it.
 type table struct {
 	*spec
-	dir     string
-	log     *slog.Logger
-	mem     memory.Allocator
-	step    func(string) error
-	version int       // of tip
-	tip     *metadata // newest version on disk
-	head    *head     // the committed state: what the next commit builds on
+	dir      string
+	log      *slog.Logger
+	mem      memory.Allocator
+	step     func(string) error
+	location string    // the location that the metadata names; it never changes
+	version  int       // of tip
+	tip      *metadata // newest version on disk
+	head     *head     // the committed state: what the next commit builds on
 }
 
 // A head is the state of a table at one snapshot. It is never changed.
@@ -48,11 +49,11 @@ func (t *table) metadataDir() string { return filepath.Join(t.dir, "metadata") }
 // recorded is how a path stands in the metadata: under the table's location, whose first value stays. So
 // a lake that was moved still reads here, though other engines need the location it was made at.
 func (t *table) recorded(path string) string {
-	return t.tip.Location + strings.TrimPrefix(path, t.dir)
+	return t.location + strings.TrimPrefix(path, t.dir)
 }
 
 func (t *table) actual(recorded string) string {
-	if rest, ok := strings.CutPrefix(recorded, t.tip.Location+"/"); ok {
+	if rest, ok := strings.CutPrefix(recorded, t.location+"/"); ok {
 		return filepath.Join(t.dir, rest)
 	}
 	return recorded
@@ -66,8 +67,8 @@ func (t *table) open() (err error) {
 	if t.tip, err = readMetadata(versionFile(t.metadataDir(), t.version), t.spec); err != nil {
 		return err
 	}
-	if t.tip.Location != t.dir {
-		t.log.Warn("the lake was moved: other engines will not find its files", "table", t.name, "made_at", t.tip.Location, "now_at", t.dir)
+	if t.location = t.tip.Location; t.location != t.dir {
+		t.log.Warn("the lake was moved: other engines will not find its files", "table", t.name, "made_at", t.location, "now_at", t.dir)
 	}
 	return nil
 }
@@ -188,5 +189,6 @@ func (t *table) follow(now time.Time) *metadata {
 
 // create publishes version 1: a table without rows.
 func (t *table) create(now time.Time) error {
-	return t.publish(newMetadata(t.spec, t.dir, now.UnixMilli()))
+	t.location = t.dir
+	return t.publish(newMetadata(t.spec, t.location, now.UnixMilli()))
 }
