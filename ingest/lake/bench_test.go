@@ -1,8 +1,11 @@
 package lake
 
 import (
+	"context"
 	"fmt"
 	"log/slog"
+	"slices"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -92,6 +95,55 @@ func BenchmarkPolls(b *testing.B) {
 			}
 			b.ReportMetric(float64(rows)/b.Elapsed().Seconds(), "readings/s")
 			b.ReportMetric(float64(cpu(b)-before)/float64(b.N)/1e6, "cpu-ms/op")
+		})
+	}
+}
+
+// BenchmarkCommitBesideCompaction tells what compaction costs the commits beside it: the time of commits of
+// 13,000 rows alone, and while groups are merged all the time.
+func BenchmarkCommitBesideCompaction(b *testing.B) {
+	for _, beside := range []bool{false, true} {
+		b.Run(fmt.Sprintf("compacting=%v", beside), func(b *testing.B) {
+			l, err := Open(b.TempDir(), slog.New(slog.DiscardHandler), nil)
+			if err != nil {
+				b.Fatal(err)
+			}
+			defer l.Close()
+			polls := flush()[:500]
+			ctx, stop := context.WithCancel(b.Context())
+			var wg sync.WaitGroup
+			merged := 0
+			if beside {
+				wg.Go(func() {
+					for ctx.Err() == nil {
+						done, err := l.Compact(ctx, true)
+						if err != nil && ctx.Err() == nil {
+							b.Error(err)
+							return
+						}
+						merged += done.Merges
+					}
+				})
+			}
+			var took []time.Duration
+			seq := uint64(0)
+			for b.Loop() {
+				for _, p := range polls {
+					seq++
+					l.Append(p, seq)
+				}
+				at := time.Now()
+				if err := l.Commit(b.Context(), Position{stream, seq}); err != nil {
+					b.Fatal(err)
+				}
+				took = append(took, time.Since(at))
+			}
+			stop()
+			wg.Wait()
+			slices.Sort(took)
+			b.ReportMetric(float64(took[len(took)/2])/1e6, "p50-ms")
+			b.ReportMetric(float64(took[len(took)*99/100])/1e6, "p99-ms")
+			b.ReportMetric(float64(merged), "merges")
 		})
 	}
 }
