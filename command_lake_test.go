@@ -2,10 +2,12 @@ package main
 
 import (
 	"encoding/json"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 )
 
 // The lake's commands, one after the other on one history: nothing changes but files, a copy is as good as the
@@ -77,4 +79,53 @@ func TestLakeCommands(t *testing.T) {
 	if code != 1 || !strings.Contains(msg, "problems") || !strings.HasPrefix(out, "table,file,problem\nreadings,") {
 		t.Errorf("damage: %d %s %s", code, msg, out)
 	}
+}
+
+// Compaction that is killed with SIGKILL at any moment leaves a history that is whole, and can be compacted.
+func TestKilledCompactionLosesAndDoublesNothing(t *testing.T) {
+	reports, roster := simulated(t, 6, 60, 4)
+	data := filepath.Join(t.TempDir(), "data")
+	t.Setenv("MARGINLINE_FLUSH_ROWS", "400")
+	must(t, "import", "--data", data, "--roster", roster, reports)
+	wantReadings, wantAlerts := history(t, data)
+	rng := rand.New(rand.NewPCG(3, 4))
+	killed := 0
+	for range 12 {
+		copied := filepath.Join(t.TempDir(), "data")
+		if err := os.CopyFS(copied, os.DirFS(data)); err != nil {
+			t.Fatal(err)
+		}
+		from := lakeFiles(copied)
+		cmd := program(t, "lake", "compact", "--data", copied)
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		ended := make(chan error, 1)
+		go func() { ended <- cmd.Wait() }()
+		// The first new file of the lake is the beginning of the work.
+		within(t, time.Minute, "the compaction begins", func() bool { return lakeFiles(copied) > from || len(ended) > 0 })
+		time.Sleep(time.Duration(rng.IntN(250)) * time.Millisecond)
+		cmd.Process.Kill()
+		if err := <-ended; err != nil {
+			killed++
+		}
+		must(t, "lake", "verify", "--data", copied)
+		gotReadings, gotAlerts := history(t, copied)
+		same(t, "readings", wantReadings, gotReadings)
+		same(t, "alerts", wantAlerts, gotAlerts)
+		must(t, "lake", "compact", "--data", copied)
+		must(t, "lake", "verify", "--data", copied)
+		gotReadings, _ = history(t, copied)
+		same(t, "readings after compaction", wantReadings, gotReadings)
+	}
+	if killed == 0 {
+		t.Error("every compaction ended before it could be killed: the test proves nothing")
+	}
+	t.Logf("%d of 12 were killed at work", killed)
+}
+
+// lakeFiles counts the files of the lake.
+func lakeFiles(data string) int {
+	files, _ := filepath.Glob(filepath.Join(data, "lake", "*", "*", "*"))
+	return len(files)
 }

@@ -133,7 +133,7 @@ func (l *Lake) write(ctx context.Context, pos Position, now time.Time, stageOf f
 	fail := func(err error) (*set, error) {
 		for i, st := range stages {
 			if i >= published && st != nil {
-				remove(st.files...)
+				l.fs.remove(st.files...)
 			}
 		}
 		return nil, err

@@ -79,7 +79,7 @@ func (l *Lake) merge(ctx context.Context, groups []group, done *Compacted) error
 	}
 	if err != nil {
 		for _, s := range into {
-			s.remove()
+			s.remove(l.fs)
 		}
 		return err
 	}

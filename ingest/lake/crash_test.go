@@ -173,7 +173,7 @@ func TestDeathAtEveryStepLosesAndDoublesNothing(t *testing.T) {
 				othersSee(t, l)
 				for _, d := range []string{"readings", "codes", "reports"} {
 					for _, s := range []string{"data", "metadata"} {
-						if n, err := sweep(dir + "/" + d + "/" + s); err != nil || n != 0 {
+						if n, err := l.fs.sweep(dir + "/" + d + "/" + s); err != nil || n != 0 {
 							t.Errorf("%d half-written files stay in %s/%s (%v)", n, d, s, err)
 						}
 					}

@@ -16,10 +16,35 @@ import (
 
 const tempSuffix = ".tmp"
 
+// files changes the file system for the lake. The zero value does what it is told; a test puts its faults in the way.
+type files struct {
+	// hook stands before every change: it does it, or not, or tells an error. to is the new name of a rename or
+	// link. Nil in service.
+	hook func(op, path, to string, do func() error) error
+}
+
+// The changes that a hook sees.
+const (
+	opCreate  = "create"
+	opWrite   = "write"
+	opSync    = "sync"
+	opRename  = "rename"
+	opLink    = "link"
+	opRemove  = "remove"
+	opSyncDir = "sync directory"
+)
+
+func (fs files) do(op, path, to string, do func() error) error {
+	if fs.hook == nil {
+		return do()
+	}
+	return fs.hook(op, path, to, do)
+}
+
 // writeFile makes the file at path from what fill writes and returns its size. The caller syncs the
 // directory. On error nothing is left.
-func writeFile(path string, fill func(io.Writer) error) (size int64, err error) {
-	f, err := newFile(path)
+func (fs files) writeFile(path string, fill func(io.Writer) error) (size int64, err error) {
+	f, err := fs.newFile(path)
 	if err != nil {
 		return 0, err
 	}
@@ -31,8 +56,8 @@ func writeFile(path string, fill func(io.Writer) error) (size int64, err error) 
 }
 
 // writeTemp makes and syncs a file under its final content, without publishing a name for it.
-func writeTemp(temp string, fill func(io.Writer) error) (size int64, err error) {
-	f, err := newFile(strings.TrimSuffix(temp, tempSuffix))
+func (fs files) writeTemp(temp string, fill func(io.Writer) error) (size int64, err error) {
+	f, err := fs.newFile(strings.TrimSuffix(temp, tempSuffix))
 	if err != nil {
 		return 0, err
 	}
@@ -42,7 +67,7 @@ func writeTemp(temp string, fill func(io.Writer) error) (size int64, err error) 
 		f.f.Close()
 	}
 	if err != nil {
-		os.Remove(temp)
+		fs.remove(temp)
 		return 0, fmt.Errorf("write %s: %w", temp, err)
 	}
 	return f.n, nil
@@ -51,19 +76,37 @@ func writeTemp(temp string, fill func(io.Writer) error) (size int64, err error) 
 // A draft is a file being written under its temporary name. It hides everything of its os.File but Write: some
 // writers close what they are given.
 type draft struct {
+	fs         files
 	path, temp string
 	f          *os.File
 	w          *bufio.Writer
 	n          int64
 }
 
-func newFile(path string) (*draft, error) {
-	temp := path + tempSuffix
-	f, err := os.OpenFile(temp, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o640)
+func (fs files) newFile(path string) (*draft, error) {
+	d := &draft{fs: fs, path: path, temp: path + tempSuffix}
+	err := fs.do(opCreate, d.temp, "", func() (err error) {
+		d.f, err = os.OpenFile(d.temp, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o640)
+		return err
+	})
 	if err != nil {
 		return nil, err
 	}
-	return &draft{path: path, temp: temp, f: f, w: bufio.NewWriterSize(f, 256<<10)}, nil
+	d.w = bufio.NewWriterSize(writerFunc(d.write), 256<<10)
+	return d, nil
+}
+
+type writerFunc func([]byte) (int, error)
+
+func (f writerFunc) Write(b []byte) (int, error) { return f(b) }
+
+// write passes on what is buffered.
+func (f *draft) write(b []byte) (n int, err error) {
+	err = f.fs.do(opWrite, f.temp, "", func() (err error) {
+		n, err = f.f.Write(b)
+		return err
+	})
+	return n, err
 }
 
 func (f *draft) Write(b []byte) (int, error) {
@@ -76,7 +119,7 @@ func (f *draft) Write(b []byte) (int, error) {
 func (f *draft) sync() error {
 	err := f.w.Flush()
 	if err == nil {
-		err = f.f.Sync()
+		err = f.fs.do(opSync, f.temp, "", f.f.Sync)
 	}
 	return errors.Join(err, f.f.Close())
 }
@@ -84,10 +127,10 @@ func (f *draft) sync() error {
 // finish makes the content durable and gives the file its name. On error nothing is left.
 func (f *draft) finish() (size int64, err error) {
 	if err = f.sync(); err == nil {
-		err = os.Rename(f.temp, f.path)
+		err = f.fs.do(opRename, f.temp, f.path, func() error { return os.Rename(f.temp, f.path) })
 	}
 	if err != nil {
-		os.Remove(f.temp)
+		f.fs.remove(f.temp)
 		return 0, fmt.Errorf("write %s: %w", f.temp, err)
 	}
 	return f.n, nil
@@ -96,14 +139,20 @@ func (f *draft) finish() (size int64, err error) {
 // discard gives the file up.
 func (f *draft) discard() {
 	f.f.Close()
-	os.Remove(f.temp)
+	f.fs.remove(f.temp)
 }
 
 // link gives a synced temporary file its name, or fails where the name is taken: the one call here that
 // two programs can race for.
-func link(temp, path string) error { return os.Link(temp, path) }
+func (fs files) link(temp, path string) error {
+	return fs.do(opLink, temp, path, func() error { return os.Link(temp, path) })
+}
 
 // syncDir makes the names in a directory durable.
+func (fs files) syncDir(dir string) error {
+	return fs.do(opSyncDir, dir, "", func() error { return syncDir(dir) })
+}
+
 func syncDir(dir string) error {
 	d, err := os.Open(dir)
 	if err != nil {
@@ -120,22 +169,22 @@ func syncDir(dir string) error {
 }
 
 // makeDir makes a directory and the name of it durable.
-func makeDir(dir string) error {
+func (fs files) makeDir(dir string) error {
 	if err := os.MkdirAll(dir, 0o750); err != nil {
 		return err
 	}
-	return syncDir(filepath.Dir(dir))
+	return fs.syncDir(filepath.Dir(dir))
 }
 
 // sweep removes the files that a crash left half-written.
-func sweep(dir string) (removed int, err error) {
+func (fs files) sweep(dir string) (removed int, err error) {
 	names, err := os.ReadDir(dir)
 	if err != nil {
 		return 0, err
 	}
 	for _, n := range names {
 		if n.Type().IsRegular() && strings.HasSuffix(n.Name(), tempSuffix) {
-			if err := os.Remove(filepath.Join(dir, n.Name())); err != nil {
+			if err := fs.delete(filepath.Join(dir, n.Name())); err != nil {
 				return removed, err
 			}
 			removed++
@@ -145,8 +194,13 @@ func sweep(dir string) (removed int, err error) {
 }
 
 // remove takes back files that belong to nothing. What stays behind does no harm but its size.
-func remove(files ...string) {
-	for _, f := range files {
-		os.Remove(f)
+func (fs files) remove(paths ...string) {
+	for _, p := range paths {
+		fs.delete(p)
 	}
+}
+
+// delete takes a name out of the file system.
+func (fs files) delete(path string) error {
+	return fs.do(opRemove, path, "", func() error { return os.Remove(path) })
 }

@@ -74,10 +74,10 @@ func export(ctx context.Context, dir, to, location string) (sum Summary, err err
 		}
 	}
 	if err == nil {
-		err = os.Rename(part, to)
+		err = v.l.fs.do(opRename, part, to, func() error { return os.Rename(part, to) })
 	}
 	if err == nil {
-		err = syncDir(filepath.Dir(to))
+		err = v.l.fs.syncDir(filepath.Dir(to))
 	}
 	if err != nil {
 		return sum, errors.Join(err, os.RemoveAll(part))
@@ -102,10 +102,10 @@ func (c *copying) run() error {
 }
 
 func (c *copying) table(from *table, h *head) error {
-	to := &table{spec: from.spec, dir: filepath.Join(c.to, from.name), log: from.log, mem: from.mem, step: from.step,
+	to := &table{spec: from.spec, dir: filepath.Join(c.to, from.name), log: from.log, mem: from.mem, step: from.step, fs: from.fs,
 		location: filepath.Join(c.location, from.name)}
 	for _, d := range []string{c.to, to.dir, to.dataDir(), to.metadataDir()} {
-		if err := makeDir(d); err != nil {
+		if err := to.fs.makeDir(d); err != nil {
 			return err
 		}
 	}
@@ -172,7 +172,7 @@ func (c *copying) files(from, to *table, h *head, s *snapshot) error {
 	if _, err := to.writeList(path, s, list); err != nil {
 		return err
 	}
-	return errors.Join(syncDir(to.dataDir()), syncDir(to.metadataDir()))
+	return errors.Join(to.fs.syncDir(to.dataDir()), to.fs.syncDir(to.metadataDir()))
 }
 
 // file copies one file and syncs it.
@@ -185,7 +185,7 @@ func (c *copying) file(src, dst string, size int64) error {
 		return err
 	}
 	defer in.Close()
-	n, err := writeFile(dst, func(w io.Writer) error { _, err := io.Copy(w, in); return err })
+	n, err := c.l.fs.writeFile(dst, func(w io.Writer) error { _, err := io.Copy(w, in); return err })
 	if err == nil && n != size {
 		err = fmt.Errorf("%s is %d bytes long, the manifest says %d", src, n, size)
 	}

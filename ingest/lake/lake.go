@@ -45,6 +45,7 @@ type Lake struct {
 	big     int64 // sealedRows
 	floor   Floor
 	disk    func(dir string) (disk, error)
+	fs      files
 	step    func(string) error // a test's hook, called after each step of a change
 
 	buffer []entry // buffer and rows are the committer's
@@ -98,12 +99,12 @@ func (l *Lake) open() error {
 		t := l.newTable(i)
 		l.tables[i] = t
 		for _, d := range []string{l.dir, t.dir, t.dataDir(), t.metadataDir()} {
-			if err := makeDir(d); err != nil {
+			if err := l.fs.makeDir(d); err != nil {
 				return err
 			}
 		}
 		for _, d := range []string{t.dataDir(), t.metadataDir()} {
-			n, err := sweep(d)
+			n, err := l.fs.sweep(d)
 			if err != nil {
 				return err
 			}
@@ -151,7 +152,7 @@ func (l *Lake) open() error {
 func (l *Lake) newTable(i int) *table {
 	s := l.specs[i]
 	return &table{spec: s, dir: filepath.Join(l.dir, s.name), log: l.log, mem: l.mem,
-		step: l.did}
+		fs: l.fs, step: l.did}
 }
 
 // did tells the test hook that a step is done.

@@ -55,7 +55,7 @@ func groupOf(path string) string {
 func (t *table) writeManifest(name string, snapshot int64, entries []iceberg.ManifestEntry) (iceberg.ManifestFile, error) {
 	path := filepath.Join(t.metadataDir(), name)
 	var mf iceberg.ManifestFile
-	_, err := writeFile(path, func(w io.Writer) (err error) {
+	_, err := t.fs.writeFile(path, func(w io.Writer) (err error) {
 		mf, err = iceberg.WriteManifest(t.recorded(path), w, 2, *iceberg.UnpartitionedSpec, t.tip.schema(), snapshot, entries)
 		return err
 	})
@@ -114,7 +114,7 @@ func (t *table) merge(list []iceberg.ManifestFile, name string, snapshot int64) 
 // writeList writes a snapshot's manifest list and reads it back: that is where the sequence numbers of
 // the new manifests are assigned.
 func (t *table) writeList(path string, s *snapshot, list []iceberg.ManifestFile) ([]iceberg.ManifestFile, error) {
-	_, err := writeFile(path, func(w io.Writer) error {
+	_, err := t.fs.writeFile(path, func(w io.Writer) error {
 		return iceberg.WriteManifestList(2, w, s.ID, s.ParentID, &s.SequenceNumber, 0, list)
 	})
 	if err != nil {

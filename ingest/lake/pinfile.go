@@ -44,7 +44,7 @@ func (v *view) hold(ctx context.Context, holder string) (release func(), err err
 	path := filepath.Join(pinDir(v.l.dir), uuid.NewString()+".json")
 	write := func() error {
 		p.Until = v.l.now().Add(lease).UTC()
-		_, err := writeFile(path, func(w io.Writer) error { return json.NewEncoder(w).Encode(p) })
+		_, err := v.l.fs.writeFile(path, func(w io.Writer) error { return json.NewEncoder(w).Encode(p) })
 		return err
 	}
 	err = os.MkdirAll(pinDir(v.l.dir), 0o750)
@@ -76,7 +76,7 @@ func (v *view) hold(ctx context.Context, holder string) (release func(), err err
 	return func() {
 		cancel()
 		wg.Wait()
-		os.Remove(path)
+		v.l.fs.remove(path)
 	}, nil
 }
 

@@ -21,7 +21,7 @@ func (l *Lake) replace(ctx context.Context, operation string, old [tableCount]ma
 	defer func() { held = time.Since(start); l.writing.Unlock() }()
 	fail := func(err error) (time.Duration, error) {
 		for _, s := range into {
-			s.remove()
+			s.remove(l.fs)
 		}
 		return 0, err
 	}

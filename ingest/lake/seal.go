@@ -62,7 +62,7 @@ func (g *target) part(i int) (*sealing, error) {
 		return p, nil
 	}
 	t := g.l.tables[i]
-	f, err := newFile(filepath.Join(t.dataDir(), g.group+".parquet"))
+	f, err := t.fs.newFile(filepath.Join(t.dataDir(), g.group+".parquet"))
 	if err != nil {
 		return nil, fmt.Errorf("data file of table %s: %w", t.name, err)
 	}
@@ -92,7 +92,7 @@ func (g *target) close() (s *sealed, err error) {
 			return s, fmt.Errorf("data file of table %s: %w", p.t.name, err)
 		}
 		s.paths[i] = p.f.path
-		if err := errors.Join(syncDir(p.t.dataDir()), p.t.did("sealed")); err != nil {
+		if err := errors.Join(p.t.fs.syncDir(p.t.dataDir()), p.t.did("sealed")); err != nil {
 			return s, err
 		}
 		if s.files[i], err = p.t.measured(p.f.path, size); err != nil {
@@ -112,10 +112,10 @@ func (g *target) abandon() {
 	}
 }
 
-func (s *sealed) remove() {
+func (s *sealed) remove(fs files) {
 	for _, p := range s.paths {
 		if p != "" {
-			remove(p)
+			fs.remove(p)
 		}
 	}
 }

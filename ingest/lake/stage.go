@@ -28,12 +28,12 @@ func newGroup() string { return uuid.Must(uuid.NewV7()).String() }
 func (t *table) stage(rows []row, group string, props map[string]string, now time.Time) (st *stage, err error) {
 	st = &stage{}
 	data := filepath.Join(t.dataDir(), group+".parquet")
-	size, err := writeFile(data, func(w io.Writer) error { return t.writeParquet(w, t.mem, rows) })
+	size, err := t.fs.writeFile(data, func(w io.Writer) error { return t.writeParquet(w, t.mem, rows) })
 	if err != nil {
 		return st, fmt.Errorf("data file of table %s: %w", t.name, err)
 	}
 	st.files = append(st.files, data)
-	if err := errors.Join(syncDir(t.dataDir()), t.did("data")); err != nil {
+	if err := errors.Join(t.fs.syncDir(t.dataDir()), t.did("data")); err != nil {
 		return st, err
 	}
 	df, err := t.measured(data, size)
@@ -101,7 +101,7 @@ func (t *table) finish(st *stage, group string, list []iceberg.ManifestFile, fil
 		return err
 	}
 	st.files = append(st.files, path)
-	if err := errors.Join(syncDir(t.metadataDir()), t.did("list")); err != nil {
+	if err := errors.Join(t.fs.syncDir(t.metadataDir()), t.did("list")); err != nil {
 		return err
 	}
 	st.head = &head{snapshot: s.ID, at: time.UnixMilli(s.TimestampMs).UTC(), manifests: list, kept: kept}

@@ -85,7 +85,7 @@ func (l *Lake) sweep(ctx context.Context, grace time.Duration) (done Swept, err 
 	dirs := map[string]bool{}
 	for _, s := range gone {
 		path := filepath.Join(l.dir, s.path)
-		if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
+		if err := l.fs.delete(path); err != nil && !errors.Is(err, os.ErrNotExist) {
 			return done, err
 		}
 		dirs[filepath.Dir(path)] = true
@@ -98,7 +98,7 @@ func (l *Lake) sweep(ctx context.Context, grace time.Duration) (done Swept, err 
 		}
 	}
 	for _, d := range slices.Sorted(maps.Keys(dirs)) {
-		if err := syncDir(d); err != nil {
+		if err := l.fs.syncDir(d); err != nil {
 			return done, err
 		}
 	}
@@ -106,7 +106,7 @@ func (l *Lake) sweep(ctx context.Context, grace time.Duration) (done Swept, err 
 	if len(next) == 0 && len(since) == 0 {
 		return done, nil
 	}
-	_, err = writeFile(condemnedFile(l.dir), func(w io.Writer) error { return json.NewEncoder(w).Encode(next) })
+	_, err = l.fs.writeFile(condemnedFile(l.dir), func(w io.Writer) error { return json.NewEncoder(w).Encode(next) })
 	if err == nil {
 		err = l.did("condemned")
 	}

@@ -26,6 +26,7 @@ type table struct {
 	dir      string
 	log      *slog.Logger
 	mem      memory.Allocator
+	fs       files
 	step     func(string) error
 	location string    // the location that the metadata names; it never changes
 	version  int       // of tip
@@ -128,12 +129,12 @@ func (t *table) publish(m *metadata) error {
 	if err := m.write(&body); err != nil {
 		return fmt.Errorf("metadata of table %s: %w", t.name, err)
 	}
-	if _, err := writeTemp(temp, func(w io.Writer) error { _, err := w.Write(body.Bytes()); return err }); err != nil {
+	if _, err := t.fs.writeTemp(temp, func(w io.Writer) error { _, err := w.Write(body.Bytes()); return err }); err != nil {
 		return fmt.Errorf("metadata of table %s: %w", t.name, err)
 	}
 	err := t.did("metadata")
 	if err == nil {
-		if err = link(temp, path); err == nil {
+		if err = t.fs.link(temp, path); err == nil {
 			err = t.did("link")
 		}
 	}
@@ -141,21 +142,21 @@ func (t *table) publish(m *metadata) error {
 		there, rerr := os.ReadFile(path)
 		switch {
 		case errors.Is(rerr, os.ErrNotExist):
-			remove(temp)
+			t.fs.remove(temp)
 			return fmt.Errorf("publish version %d of table %s: %w", t.version+1, t.name, err)
 		case rerr != nil:
 			return fmt.Errorf("publish version %d of table %s: %w; outcome unknown: %w", t.version+1, t.name, err, rerr)
 		case !bytes.Equal(there, body.Bytes()):
-			remove(temp)
+			t.fs.remove(temp)
 			return fmt.Errorf("publish version %d of table %s: %w (%w)", t.version+1, t.name, ErrConflict, err)
 		}
 		t.log.Warn("a version was published although the call failed", "table", t.name, "version", t.version+1, "error", err)
 	}
-	remove(temp)
+	t.fs.remove(temp)
 	previous := t.tip
 	t.version++
 	t.tip = m
-	err = errors.Join(syncDir(t.metadataDir()), t.did("sync"))
+	err = errors.Join(t.fs.syncDir(t.metadataDir()), t.did("sync"))
 	if err == nil {
 		t.tidy(previous)
 		err = t.did("hint")
@@ -170,14 +171,14 @@ func (t *table) publish(m *metadata) error {
 // commit to hold, so failures are only told.
 func (t *table) tidy(previous *metadata) {
 	hint := filepath.Join(t.metadataDir(), hintName)
-	if _, err := writeFile(hint, func(w io.Writer) error { _, err := fmt.Fprintf(w, "%d", t.version); return err }); err != nil {
+	if _, err := t.fs.writeFile(hint, func(w io.Writer) error { _, err := fmt.Fprintf(w, "%d", t.version); return err }); err != nil {
 		t.log.Warn("the version hint was not written: other engines may see an older version", "table", t.name, "error", err)
 	}
 	if previous == nil || len(previous.MetadataLog) < keepMetadata {
 		return
 	}
 	old := t.actual(previous.MetadataLog[0].MetadataFile)
-	if err := os.Remove(old); err != nil && !errors.Is(err, os.ErrNotExist) {
+	if err := t.fs.delete(old); err != nil && !errors.Is(err, os.ErrNotExist) {
 		t.log.Warn("old table metadata was not removed", "file", old, "error", err)
 	}
 }
