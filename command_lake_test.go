@@ -89,8 +89,9 @@ func TestKilledCompactionLosesAndDoublesNothing(t *testing.T) {
 	must(t, "import", "--data", data, "--roster", roster, reports)
 	wantReadings, wantAlerts := history(t, data)
 	rng := rand.New(rand.NewPCG(3, 4))
+	const kills = 5
 	killed := 0
-	for range 12 {
+	for range kills {
 		copied := filepath.Join(t.TempDir(), "data")
 		if err := os.CopyFS(copied, os.DirFS(data)); err != nil {
 			t.Fatal(err)
@@ -121,7 +122,7 @@ func TestKilledCompactionLosesAndDoublesNothing(t *testing.T) {
 	if killed == 0 {
 		t.Error("every compaction ended before it could be killed: the test proves nothing")
 	}
-	t.Logf("%d of 12 were killed at work", killed)
+	t.Logf("%d of %d were killed at work", killed, kills)
 }
 
 // lakeFiles counts the files of the lake.
