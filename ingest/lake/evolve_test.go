@@ -16,6 +16,51 @@ func older(s *spec, n int) *spec {
 	return &o
 }
 
+// unopened is a lake of which nothing was read yet.
+func unopened(t *testing.T, dir string) *Lake {
+	t.Helper()
+	l := newLake(dir, slog.New(slog.DiscardHandler))
+	var err error
+	if l.metrics, err = newMetrics(nil); err != nil {
+		t.Fatal(err)
+	}
+	return l
+}
+
+// A process that dies while columns are added leaves a lake that opens and has them all.
+func TestDeathWhileColumnsAreAdded(t *testing.T) {
+	made := t.TempDir()
+	old := unopened(t, made)
+	old.specs[readings], old.specs[reports] = older(&specs[readings], 2), older(&specs[reports], 2)
+	if err := old.open(); err != nil {
+		t.Fatal(err)
+	}
+	feed(old, batch(0, 6), 1)
+	commit(t, old, 6)
+	if err := old.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for _, table := range []string{"readings", "reports"} {
+		for _, step := range []string{"metadata", "link", "sync", "hint"} {
+			t.Run(table+"."+step, func(t *testing.T) {
+				t.Parallel()
+				dir := copied(t, made)
+				l := unopened(t, dir)
+				dieIn(t, l, table+"."+step, l.open)
+				l = open(t, dir)
+				for _, tb := range l.tables {
+					if names := tb.lacks(); len(names) > 0 {
+						t.Errorf("table %s lacks %q", tb.name, names)
+					}
+				}
+				feed(l, batch(6, 6), 7)
+				commit(t, l, 12)
+				intact(t, l, ordered(batch(0, 6), batch(6, 6)))
+			})
+		}
+	}
+}
+
 // A lake written by a release with fewer columns is opened by this one: the columns are added, old rows
 // read as null there, new rows carry them, and what was there stays as it was.
 func TestColumnsOfALaterRelease(t *testing.T) {
@@ -26,11 +71,7 @@ func TestColumnsOfALaterRelease(t *testing.T) {
 		p.Context.MinutesSinceClear = 1234
 		p.CVNs = map[string]string{"7e8": "1A2B3C4D"}
 	}
-	old := newLake(dir, slog.New(slog.DiscardHandler))
-	var err error
-	if old.metrics, err = newMetrics(nil); err != nil {
-		t.Fatal(err)
-	}
+	old := unopened(t, dir)
 	old.specs[readings], old.specs[reports] = older(&specs[readings], 2), older(&specs[reports], 2)
 	if err := old.open(); err != nil {
 		t.Fatal(err)
