@@ -106,7 +106,8 @@ func (w *watch) digest(d *digester) {
 	for i := range w.side {
 		w.side[i].digest(d)
 	}
-	d.ints(int64(w.idle.from), int64(w.idle.last), int64(w.idle.longest), int64(w.idle.fresh), int64(w.idle.claim))
+	d.ints(int64(w.idle.from), int64(w.idle.last), int64(w.idle.longest), int64(w.idle.fresh), int64(w.idle.claim),
+		int64(w.idle.raw[0]), int64(w.idle.raw[1]), int64(w.idle.again))
 	c := &w.cover
 	d.floats(c.xx, c.xy, c.w, c.x, c.ref)
 	d.ints(int64(c.n))
@@ -125,7 +126,7 @@ func (w *watch) digest(d *digester) {
 }
 
 func (s *stream) digest(d *digester) {
-	d.bools(s.on, s.standing, s.sick)
+	d.bools(s.on, s.standing, s.sick, s.blind)
 	d.floats(s.sign, s.limit, s.scale, s.floor, s.learnt.m, s.learnt.kappa, s.learnt.nu, s.learnt.v,
 		s.base, s.baseV, s.prev, s.z, s.trend.l, s.trend.b, s.trend.p11, s.trend.p12, s.trend.p22, s.trend.lag)
 	d.floats(s.farFrom, s.before, s.wide, s.wild)

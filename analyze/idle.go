@@ -8,11 +8,17 @@ type idle struct {
 	from, last int32 // report days of the unit at the first and the newest fresh result
 	longest    int32 // longest wait between two fresh results
 	fresh      int32
-	claim      int32 // 1 + index in the vehicle's signals of the claim that stands; 0 when none
+	raw        [2]int32 // values of the last two
+	again      int32    // fresh results with the value of the one before the last
+	claim      int32    // 1 + index in the vehicle's signals of the claim that stands; 0 when none
 }
 
 // ran notes a fresh result on a report day.
-func (i *idle) ran(day int32) {
+func (i *idle) ran(day, raw int32) {
+	if i.fresh > 1 && raw == i.raw[0] {
+		i.again++
+	}
+	i.raw[0], i.raw[1] = i.raw[1], raw
 	if i.fresh == 0 {
 		i.from = day
 	} else {
@@ -27,6 +33,9 @@ func (i *idle) ran(day int32) {
 func (i *idle) overdue(day int32, set *Settings) bool {
 	d := day - i.last
 	if d < int32(set.IdleDays) || int(i.fresh) < set.LearnResults || d < 2*i.longest {
+		return false
+	}
+	if 4*i.again > i.fresh { // so coarse, as a counter that is nearly always zero, that a rerun looks like a repeat
 		return false
 	}
 	return float64(i.fresh)/float64(i.last-i.from+1)*float64(d) >= set.IdleRuns
@@ -47,8 +56,8 @@ func (w *watch) wait(r *series.Result, m moment, v *Vehicle) {
 }
 
 // resume takes that back when it has run again.
-func (w *watch) resume(m moment, v *Vehicle) {
-	w.idle.ran(v.days)
+func (w *watch) resume(r *series.Result, m moment, v *Vehicle) {
+	w.idle.ran(v.days, r.Raw.Value)
 	if n := w.idle.claim; n != 0 {
 		v.signals[n-1].EndedAt, v.signals[n-1].Ended = timeOf(m.at), "recovered"
 		w.idle.claim = 0

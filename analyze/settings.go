@@ -26,6 +26,7 @@ type Settings struct {
 
 	// Claims, in shares of the healthy distance to the limit (0 healthy, 1 at the limit).
 	GateUsed    float64 // level that a drift must have reached
+	GateBlind   float64 // ... where no ambient temperature is read that might explain a season
 	GateSpread  float64 // ... or this many healthy spreads, where that is more
 	GateMost    float64 // no limit can be watched whose gate lies beyond this share
 	FastUsed    float64 // a drift may be claimed from here if the limit is likely reached within FastDays
@@ -60,6 +61,7 @@ type Settings struct {
 
 	// Forecast, relative to the spread.
 	SlopePrior float64 // standard deviation of the slope at the start, spreads a day
+	DateScale  float64 // what the width of the dates is multiplied with, fitted on invented fleets so that four of five hold
 	SlopeDrift float64 // variance of the slope's random walk, spreads squared a day cubed
 
 	// Operating point.
@@ -82,12 +84,12 @@ const day = 24 * time.Hour
 // measured on invented fleets.
 func DefaultSettings() Settings {
 	return Settings{
-		Version:      "2026-11.2",
+		Version:      "2026-11.3",
 		LearnResults: 12, MinResults: 6,
 		PriorSpread: 0.08, PriorWeight: 6, SpreadFloor: 0.02,
 		AmbientPrior: 0.05,
 		Threshold:    10,
-		GateUsed:     0.35, GateSpread: 2.5, GateMost: 0.8, HoldShare: 0.7,
+		GateUsed:     0.3, GateBlind: 0.35, GateSpread: 2.5, GateMost: 0.8, HoldShare: 0.7,
 		FastUsed: 0.25, FastSpread: 2, FastAge: 14, FastSlope: 1, FastDays: 60, FastChance: 0.5,
 		WildResults: 2.5, JumpInRow: 2, JumpSpread: 6,
 		NearUsed: 0.5, NearDays: 14, NearChance: 0.5,
@@ -107,7 +109,7 @@ func DefaultSettings() Settings {
 			"nox_catalyst_scr": {Phi: 0.5, Confirm: 3, Span: 2 * day, Jump: 0.6},
 			"misfire":          {Phi: 0.3, Confirm: 3, Span: 2 * day, Jump: 0.7},
 		},
-		SlopePrior: 0.05, SlopeDrift: 1e-4,
+		DateScale: 0.85, SlopePrior: 0.05, SlopeDrift: 1e-4,
 		MovingWithin:  20,
 		SurpriseAfter: 7 * day,
 	}

@@ -31,6 +31,7 @@ type stream struct {
 	wide     float64 // evidence of a grown spread, log likelihood ratio
 	low      int     // results in a row with hardly any margin, while learning
 	lowAt    int64   // read_at (us) of the first of them
+	blind    bool    // no ambient temperature was read that might explain a season
 	standing bool    // a claim stands: the healthy level is not learnt from what follows
 	sick     bool    // ... and there was no healthy level to return to
 }
@@ -119,7 +120,11 @@ func (s *stream) gate(set *Settings) (float64, bool) {
 	if room <= 0 {
 		return 0, false
 	}
-	g := max(set.GateUsed, set.GateSpread*s.spread()/room)
+	least := set.GateUsed
+	if s.blind {
+		least = max(least, set.GateBlind)
+	}
+	g := max(least, set.GateSpread*s.spread()/room)
 	return g, g <= set.GateMost
 }
 

@@ -84,7 +84,7 @@ func (s *stream) crossing(set *Settings) *Crossing {
 		}
 		return time.Time{}
 	}
-	return &Crossing{P10: on(-normalP90), P50: on(0), P90: on(normalP90)}
+	return &Crossing{P10: on(-normalP90 * set.DateScale), P50: on(0), P90: on(normalP90 * set.DateScale)}
 }
 
 // tracer records the course of every series of a vehicle as it is folded.

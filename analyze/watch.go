@@ -114,7 +114,7 @@ func (w *watch) release(trip uint32, v *Vehicle) {
 // take takes a fresh result in.
 func (w *watch) take(r *series.Result, m moment, v *Vehicle) {
 	w.last.freshAt = m.at
-	w.resume(m, v)
+	w.resume(r, m, v)
 	before := w.epoch
 	opened := w.epoch.opens(r, m.cal, v.set)
 	comparable := before.unit == w.epoch.unit && before.moving == w.epoch.moving
@@ -146,6 +146,9 @@ func (w *watch) take(r *series.Result, m moment, v *Vehicle) {
 func (w *watch) correct(s *sides, r *series.Result, m moment, opened, comparable bool, set *Settings) {
 	if opened && !comparable {
 		w.cover = cover{}
+	}
+	for i := range w.side {
+		w.side[i].blind = w.cover.n == 0 && math.IsNaN(m.ambient)
 	}
 	i := up
 	if !w.side[up].on {
