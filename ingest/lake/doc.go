@@ -60,6 +60,13 @@
 // are never lost, and there is nothing to rebase. The manifests that the replacement touches, and all small
 // ones, become one. While a commit runs, the merge waits between batches.
 //
+// Measured on 9 million readings of 1,000 vehicles over two years, flushes of 200,000 rows against 24 files of a
+// month each, DuckDB on two busy cores (processor time): least margin by test 919 to 408 ms (267 to 216),
+// everything of one vehicle 1,004 to 473 (236 to 214), a month of one test 164 to 25 (54 to 21), one test of one
+// vehicle 330 to 159 (81 to 70); 8.99 to 6.75 bytes a row. What is left of the last is one row group a month:
+// longer stretches than a month would make it less, and the rows that a month's question reads more. Commits beside
+// a compaction that never rests took 288 ms instead of 227, p99 the same.
+//
 // Left aside: rewriting columns without going through polls (two ways to write a file, to save processor
 // time of a background job); optimistic commits with retries (there is one writer by design, a lock is
 // enough); DuckDB as the sorter (this package does not import it, and it does not write field ids).
