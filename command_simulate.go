@@ -35,7 +35,7 @@ and end give the same bytes.`,
 	f.IntVar(&cfg.Days, "days", 182, "days of history")
 	f.Uint64Var(&cfg.Seed, "seed", 1, "seed")
 	f.StringVar(&end, "end", "2026-06-01T00:00:00Z", "last instant of the history")
-	f.StringVar(&scenario, "scenario", "", "empty for a random fleet, demo for the scripted one")
+	f.StringVar(&scenario, "scenario", "", "empty for a random fleet, hard for one that is hard to watch, demo for the scripted one")
 	f.BoolVar(&cfg.Delivery, "delivery-faults", false, "duplicates, late and shuffled reports, outages")
 	cmd.MarkFlagRequired("output")
 	cmd.RunE = works(func(cmd *cobra.Command, _ []string) error {

@@ -64,7 +64,7 @@ func (s *stream) count(x float64, at int64, margin float64, rule *Rule, set *Set
 	}
 	s.before = s.level()
 	gate, ok := s.gate(set)
-	walk(&s.run, &s.runAt, at, ok && u >= set.HoldShare*min(gate, max(set.FastUsed, set.FastSpread*s.spread()/s.room())), rule.Confirm)
+	walk(&s.run, &s.runAt, at, ok && u >= set.HoldShare*min(gate, s.fastGate(set)), rule.Confirm)
 	was := s.far
 	tally(&s.far, &s.farAt, at, u >= rule.Jump && x-s.base >= set.JumpSpread*s.spread())
 	if was > 0 && s.far == 0 { // it was there and is gone
@@ -139,7 +139,7 @@ func (s *stream) drifts(at int64, r *Rule, set *Settings) bool {
 	}
 	age := float64(at-s.bank.since()) / dayMicros
 	return s.bank.since() > 0 && age >= set.FastAge && s.trend.b >= set.FastSlope*math.Sqrt(s.trend.p22) &&
-		level >= max(set.FastUsed, set.FastSpread*s.spread()/s.room()) && s.trend.beyond(set.FastDays, s.limit, s.noise(set)) >= set.FastChance
+		level >= s.fastGate(set) && s.trend.beyond(set.FastDays, s.limit, s.noise(set)) >= set.FastChance
 }
 
 // near: the level has come far and will probably be beyond the limit within two weeks.

@@ -75,6 +75,7 @@ type Rule struct {
 	Phi     float64       // correlation of successive results
 	Confirm int           // fresh results in a row that must stay beyond HoldShare of the gate
 	Span    time.Duration // and the time they must span
+	Used    float64       // gate, where it is more than the usual one
 	Jump    float64       // share used that two results in a row must be beyond to be a jump
 }
 
@@ -84,12 +85,12 @@ const day = 24 * time.Hour
 // measured on invented fleets.
 func DefaultSettings() Settings {
 	return Settings{
-		Version:      "2026-11.3",
+		Version:      "2026-11.4",
 		LearnResults: 12, MinResults: 6,
 		PriorSpread: 0.08, PriorWeight: 6, SpreadFloor: 0.02,
 		AmbientPrior: 0.05,
 		Threshold:    10,
-		GateUsed:     0.3, GateBlind: 0.35, GateSpread: 2.5, GateMost: 0.8, HoldShare: 0.7,
+		GateUsed:     0.28, GateBlind: 0.35, GateSpread: 2.5, GateMost: 0.8, HoldShare: 0.7,
 		FastUsed: 0.25, FastSpread: 2, FastAge: 14, FastSlope: 1, FastDays: 60, FastChance: 0.5,
 		WildResults: 2.5, JumpInRow: 2, JumpSpread: 6,
 		NearUsed: 0.5, NearDays: 14, NearChance: 0.5,
@@ -100,8 +101,10 @@ func DefaultSettings() Settings {
 		Usual: Rule{Phi: 0.2, Confirm: 3, Span: 2 * day, Jump: 0.5},
 		Families: map[string]Rule{
 			// A few wild results in a hot week after refuelling are vapour, not a leak: common practice.
-			"evap": {Phi: 0.2, Confirm: 5, Span: 5 * day, Jump: 0.8},
+			"evap": {Phi: 0.2, Confirm: 5, Span: 5 * day, Used: 0.35, Jump: 0.8},
 			// Soot rises and is burnt off; ash stays. Watch the floor of the saw-tooth: common practice.
+			// The response follows the age of the oil and drops at each oil service: common practice.
+			"vvt":       {Phi: 0.3, Confirm: 4, Span: 4 * day, Used: 0.4, Jump: 0.5},
 			"purge":     {Phi: 0.2, Confirm: 3, Span: 2 * day, Jump: 0.5}, // no vapour in it
 			"pm_filter": {Phi: 0.5, Confirm: 4, Span: 3 * day, Jump: 0.7},
 			// Results that the control unit has filtered, or that follow slow states.

@@ -31,7 +31,7 @@ type stream struct {
 	wide     float64 // evidence of a grown spread, log likelihood ratio
 	low      int     // results in a row with hardly any margin, while learning
 	lowAt    int64   // read_at (us) of the first of them
-	blind    bool    // no ambient temperature was read that might explain a season
+	least    float64 // smallest gate, where it is more than the usual: of the family, or because no ambient is read
 	standing bool    // a claim stands: the healthy level is not learnt from what follows
 	sick     bool    // ... and there was no healthy level to return to
 }
@@ -120,12 +120,13 @@ func (s *stream) gate(set *Settings) (float64, bool) {
 	if room <= 0 {
 		return 0, false
 	}
-	least := set.GateUsed
-	if s.blind {
-		least = max(least, set.GateBlind)
-	}
-	g := max(least, set.GateSpread*s.spread()/room)
+	g := max(set.GateUsed, s.least, set.GateSpread*s.spread()/room)
 	return g, g <= set.GateMost
+}
+
+// fastGate is the share from which a drift may be claimed by its forecast: the smaller, the smaller the gate.
+func (s *stream) fastGate(set *Settings) float64 {
+	return max(set.FastUsed*max(1, s.least/set.GateUsed), set.FastSpread*s.spread()/s.room())
 }
 
 // inherit takes over from the stream of the epoch before, of which a claim stands: the healthy level is

@@ -117,6 +117,9 @@ func (v *Vehicle) Apply(p *series.Poll) error {
 // of results within a report does not matter.
 func (v *Vehicle) sort(p *series.Poll) {
 	v.work = v.work[:0]
+	if v.watch == nil { // a report tells of most tests at once: no room is left over
+		v.watch = make([]watch, 0, len(p.Results))
+	}
 	next := int32(0)
 	for i := range p.Results {
 		r := &p.Results[i]

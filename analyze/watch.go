@@ -24,7 +24,7 @@ type latest struct {
 type watch struct {
 	ecu, test string
 	family    string
-	rule      Rule
+	rule      *Rule // of its family, shared
 	group     int // index in the vehicle's groups
 	live      bool
 	measured  bool // it gave a value, with or without a limit
@@ -148,7 +148,10 @@ func (w *watch) correct(s *sides, r *series.Result, m moment, opened, comparable
 		w.cover = cover{}
 	}
 	for i := range w.side {
-		w.side[i].blind = w.cover.n == 0 && math.IsNaN(m.ambient)
+		st := &w.side[i]
+		if st.least = w.rule.Used; w.cover.n == 0 && math.IsNaN(m.ambient) {
+			st.least = max(st.least, set.GateBlind)
+		}
 	}
 	i := up
 	if !w.side[up].on {

@@ -39,6 +39,13 @@
 // Not modelled: thermostat and crankcase (no standard test result), ECU and odometer swaps, gross leaks
 // other than as a large hole, derating by the vehicle after an SCR fault.
 //
+// # The hard fleet
+//
+// Scenario "hard" is the fleet that the detector is scored on. hard.json says how it is harder: levels, noise
+// and effects of the ambient temperature differ between calibrations, with either sign, and between units;
+// wild results, benign ageing, small harmless steps, new parts, tests that run rarely, evening fill-ups in a
+// hot week, new limits and cleared codes on healthy units; slow wear of any length from 45 to 180 days.
+//
 // # The demo
 //
 // "Brackwater Market Supply" delivers food to kitchens from two depots: Tannery Row (inland, cold winters)
