@@ -24,7 +24,7 @@ type latest struct {
 type watch struct {
 	ecu, test string
 	family    string
-	rule      *Rule // of its family, shared
+	rule      Rule
 	group     int // index in the vehicle's groups
 	live      bool
 	measured  bool // it gave a value, with or without a limit
