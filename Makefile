@@ -9,7 +9,7 @@ CHROME  := $(firstword $(wildcard /usr/bin/chromium /usr/bin/chromium-browser /u
 
 MQTTPUB := $(firstword $(wildcard /usr/bin/mosquitto_pub))
 
-.PHONY: demo build web test check bench score fuzz parts crash clean
+.PHONY: demo build web test check bench score fuzz parts crash faults clean
 
 ## demo: build, invent a fleet, run its history through the pipeline, print the address to open
 demo: build
@@ -69,6 +69,10 @@ soak: build
 KILLS ?= 300
 crash:
 	TEST_KILLS=$(KILLS) $(GO) test -v -count=1 -timeout 4h -run 'KilledService' .
+
+## faults: every single change to the file system fails, in three ways, or is the last before a power cut
+faults:
+	TEST_FAULTS=all $(GO) test -count=1 -timeout 4h -run 'PowerCut|FaultAt' ./ingest/lake
 
 # parts: what the tests need beside Go and Node
 parts:

@@ -132,7 +132,7 @@ func (l *Lake) write(ctx context.Context, pos Position, now time.Time, stageOf f
 	published := 0
 	fail := func(err error) (*set, error) {
 		for i, st := range stages {
-			if i >= published && st != nil {
+			if i >= published && st != nil && !errors.Is(err, errUnknown) {
 				l.fs.remove(st.files...)
 			}
 		}

@@ -188,6 +188,9 @@ func (l *Lake) named(ctx context.Context) (map[string]bool, error) {
 	}
 	seen := map[string]bool{} // manifests that were read
 	for i, t := range l.tables {
+		if exists(versionFile(t.metadataDir(), versions[i]+1)) && !l.moved(i, versions[i]) {
+			return nil, fmt.Errorf("table %s has version %d on disk, which this process did not publish", t.name, versions[i]+1)
+		}
 		if err := add(versionFile(t.metadataDir(), versions[i])); err != nil {
 			return nil, err
 		}
@@ -215,6 +218,13 @@ func (l *Lake) named(ctx context.Context) (map[string]bool, error) {
 		}
 	}
 	return names, nil
+}
+
+// moved says whether a table has been committed to since it was at a version.
+func (l *Lake) moved(i, version int) bool {
+	l.writing.Lock()
+	defer l.writing.Unlock()
+	return l.tables[i].version != version
 }
 
 // follows adds a manifest list and everything it leads to.

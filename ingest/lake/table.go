@@ -119,6 +119,10 @@ func (t *table) did(what string) error {
 // errUnsynced says that a version can be read but may not outlive a power cut.
 var errUnsynced = errors.New("published, but not known to be durable")
 
+// errUnknown says that a version may be there or not: its files must stay. Should it be there, the next version
+// finds its name taken.
+var errUnknown = errors.New("outcome unknown")
+
 // publish makes m the newest version of the table. The link either makes the new name or fails: two
 // programs can't both publish one version. Where an error leaves the outcome open, the file is read
 // back: what is there in our own bytes is ours.
@@ -145,7 +149,7 @@ func (t *table) publish(m *metadata) error {
 			t.fs.remove(temp)
 			return fmt.Errorf("publish version %d of table %s: %w", t.version+1, t.name, err)
 		case rerr != nil:
-			return fmt.Errorf("publish version %d of table %s: %w; outcome unknown: %w", t.version+1, t.name, err, rerr)
+			return fmt.Errorf("publish version %d of table %s: %w; %w: %w", t.version+1, t.name, err, errUnknown, rerr)
 		case !bytes.Equal(there, body.Bytes()):
 			t.fs.remove(temp)
 			return fmt.Errorf("publish version %d of table %s: %w (%w)", t.version+1, t.name, ErrConflict, err)
