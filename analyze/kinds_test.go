@@ -214,3 +214,45 @@ func TestAmbient(t *testing.T) {
 		}
 	}
 }
+
+// A leak in a unit that fills up on hot evenings is claimed within five results of the same leak in one that
+// does not, and the fill-ups alone are not claimed (that fill-up and heat move a leak test is common practice).
+func TestLeakAmongHotFills(t *testing.T) {
+	run := func(seed uint64, leaks, fills bool) (claimed int) {
+		rng := rand.New(rand.NewPCG(seed, 14))
+		v := newTestVehicle(t)
+		for i := range 110 {
+			u, hot := 0.09*rng.NormFloat64(), rng.Float64()
+			up := 0.25 + 0.35*rng.Float64()
+			if fills && i > 35 && i < 70 && hot < 0.25 {
+				u += up
+			}
+			if leaks {
+				u += max(0, float64(i-45)/55)
+			}
+			apply(t, v, poll(float64(i), result(0x3A, 0x80, 0.4+0.6*u, none, 1)))
+			if claimed == 0 && len(v.signals) > 0 {
+				claimed = i
+			}
+		}
+		return claimed
+	}
+	var late []float64
+	alone := 0
+	for seed := range uint64(60) {
+		if run(seed, false, true) > 0 {
+			alone++
+		}
+		plain, among := run(seed, true, false), run(seed, true, true)
+		if plain == 0 || among == 0 {
+			t.Fatalf("seed %d: the leak is not claimed", seed)
+		}
+		late = append(late, float64(among-plain))
+	}
+	if q := quantile(late, .9); q > 5 {
+		t.Errorf("nine of ten leaks are claimed up to %.0f results later among hot fill-ups, want 5", q)
+	}
+	if alone > 3 {
+		t.Errorf("%d of 60 units are claimed for fill-ups in the heat alone", alone)
+	}
+}
