@@ -6,6 +6,9 @@ import "math"
 // that each of them finds fastest.
 var allowances = [3]float64{0.25, 0.5, 1}
 
+// logSquares are ln(2k^2) of them, as logRun has it.
+var logSquares = [len(allowances)]float64{-3 * math.Ln2, -math.Ln2, math.Ln2}
+
 // middle is the member of the bank whose last zero dates the change.
 const middle = 1
 
@@ -23,8 +26,9 @@ func step(c, z, k float64) float64 { return max(0, c+z-k) }
 // spreadRatio is the growth of the spread that stepSpread looks for, and spreadClip bounds what one residual
 // may add.
 const (
-	spreadRatio = 2
-	spreadClip  = 4
+	spreadRatio    = 2
+	logSpreadRatio = math.Ln2
+	spreadClip     = 4
 )
 
 // stepSpread is one step of the CUSUM of the likelihood ratio of a normal variance grown by r^2 (Hawkins 1981,
@@ -33,7 +37,7 @@ const (
 //	C = max(0, C + z^2/2 (1 - 1/r^2) - ln r)
 func stepSpread(c, z float64) float64 {
 	z = min(math.Abs(z), spreadClip)
-	return min(max(0, c+z*z/2*(1-1./(spreadRatio*spreadRatio))-math.Log(spreadRatio)), 40)
+	return min(max(0, c+z*z/2*(1-1./(spreadRatio*spreadRatio))-logSpreadRatio), 40)
 }
 
 // overshoot is the mean excess of a normal random walk over a boundary (Siegmund 1985, Sequential Analysis).
@@ -74,7 +78,9 @@ func (b *bank) add(z float64, at int64, threshold float64) {
 func (b *bank) score() float64 {
 	s := 0.0
 	for i, k := range allowances {
-		s = max(s, logRun(b.c[i], k))
+		if b.c[i] > 0 {
+			s = max(s, 2*k*(b.c[i]+overshoot)-logSquares[i])
+		}
 	}
 	return s
 }

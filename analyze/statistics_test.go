@@ -273,6 +273,18 @@ func TestScoreIsLogRunLength(t *testing.T) {
 	w.check("score", logRun(c, w.f("k")))
 }
 
+// The bank's score is the largest of its members'.
+func TestScoreOfTheBank(t *testing.T) {
+	b := bank{c: [len(allowances)]float64{3, 4, 1.5}}
+	want := 0.0
+	for i, k := range allowances {
+		want = max(want, logRun(b.c[i], k))
+	}
+	if got := b.score(); math.Abs(got-want) > 1e-12 {
+		t.Errorf("score %.12g, want %.12g", got, want)
+	}
+}
+
 func TestNormalInverseGamma(t *testing.T) {
 	learn := func(w workedRow) normal {
 		n := newNormal(w.f("m0"), w.f("kappa0"), w.f("nu0"), w.f("s0sq"))

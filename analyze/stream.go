@@ -85,7 +85,9 @@ func (s *stream) score(x, dt float64, at int64, rule *Rule, set *Settings) {
 	s.z = wallace(t, s.learnt.nu)
 	s.bank.add(s.z, at, set.Threshold)
 	s.wide = stepSpread(s.wide, s.z)
-	s.wild *= math.Exp(-dt / wildDays)
+	if s.wild > 0 {
+		s.wild *= math.Exp(-dt / wildDays)
+	}
 }
 
 func (s *stream) variance() float64 { return s.learnt.variance(s.floor) }
