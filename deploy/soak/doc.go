@@ -12,7 +12,8 @@
 // flat, not stored or not sound.
 //
 // The reports are those of the fleet's last weeks, so the detector sees a fleet's natural history at many times
-// its pace. What must grow is not judged: bytes of stored rows, and the stream, which keeps reports by age.
+// its pace. What must grow is not judged: bytes of stored rows, and the stream, which keeps reports by age. Processor
+// time is shown and not judged: a late report folds its unit's whole history again, and the machine may be shared.
 //
 // # The rule
 //

@@ -44,7 +44,7 @@ func judge(samples []sample) []verdict {
 		v.rise, v.low = slope*length, low*length
 		v.peaks = slices.Max(y[quarter-half:]) - slices.Max(y[:quarter-half])
 		v.allowance = max(q.least, q.share*v.median)
-		v.growing = v.rise > v.allowance && v.low > 0 && v.peaks > v.allowance/2
+		v.growing = !q.told && v.rise > v.allowance && v.low > 0 && v.peaks > v.allowance/2
 		if q.swept && samples[len(samples)-1].after < sweeps-time.Minute {
 			v.growing, v.notJudgable = false, true
 		}
@@ -94,6 +94,8 @@ func printTable(out io.Writer, o options, f *feed, stored int, verdicts []verdic
 		switch {
 		case v.growing:
 			word = "GROWING"
+		case v.told:
+			word = "not judged"
 		case v.notJudgable:
 			word = "not judged: shorter than " + sweeps.String()
 		}

@@ -23,6 +23,7 @@ var quantities = []quantity{
 	{name: "lake metadata", unit: "MiB", share: 0.10, least: 1, swept: true},
 	{name: "lake metadata files", unit: "", share: 0.10, least: 50, swept: true},
 	{name: "lake data files", unit: "", share: 0.10, least: 50, swept: true},
+	{name: "processor", unit: "% of one", told: true},
 }
 
 // A quantity is one of the things that must stay flat, and what it may grow over the second half of a run: a share
@@ -31,6 +32,7 @@ type quantity struct {
 	name, unit   string
 	share, least float64
 	swept        bool // falls only when the lake is swept
+	told         bool // shown, not judged
 }
 
 // A sample is what the service used at one moment.
@@ -54,7 +56,10 @@ func (s *service) sample(ctx context.Context, after time.Duration) (sample, erro
 	if err != nil {
 		return sample{}, err
 	}
-	x := sample{after: after, values: []float64{memory, m["go_goroutines"], float64(len(open)), 0, 0, 0}, waiting: m["marginline_pending_reports"]}
+	now, used := time.Now(), m["process_cpu_seconds_total"]
+	processor := 100 * (used - s.used) / now.Sub(s.looked).Seconds()
+	s.looked, s.used = now, used
+	x := sample{after: after, values: []float64{memory, m["go_goroutines"], float64(len(open)), 0, 0, 0, processor}, waiting: m["marginline_pending_reports"]}
 	err = filepath.WalkDir(filepath.Join(s.data, "lake"), func(path string, d fs.DirEntry, err error) error {
 		if errors.Is(err, fs.ErrNotExist) { // swept meanwhile
 			return nil

@@ -25,6 +25,9 @@ type service struct {
 	cmd          *exec.Cmd
 	ended        chan error
 	http         *http.Client
+
+	looked time.Time // when it was last looked at, and the processor seconds that it had used then
+	used   float64
 }
 
 // startService imports the roster, starts the service and waits until it is ready.
@@ -61,6 +64,7 @@ func startService(ctx context.Context, o options, f *feed) (*service, error) {
 	s.cmd.Env = append(os.Environ(), "MARGINLINE_FLUSH_EVERY=2s", "MARGINLINE_LAKE_EVERY=30s", "MARGINLINE_LAKE_GRACE=10m",
 		"MARGINLINE_LAKE_SNAPSHOTS=10", "MARGINLINE_LAKE_SNAPSHOT_AGE=1m")
 	s.cmd.Stdout, s.cmd.Stderr = w, w
+	s.looked = time.Now()
 	if err := s.cmd.Start(); err != nil {
 		return nil, err
 	}
