@@ -231,6 +231,17 @@ func TestSweepOfOrphans(t *testing.T) {
 	if err := os.WriteFile(manifests[0], b, 0o640); err != nil {
 		t.Fatal(err)
 	}
+	// So does a version that somebody else has published.
+	foreign := versionFile(l.tables[codes].metadataDir(), l.tables[codes].version+1)
+	if err := os.WriteFile(foreign, []byte("{}"), 0o640); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := l.Sweep(t.Context(), 0); err == nil || !exists(orphan) {
+		t.Errorf("swept beside another writer (%v)", err)
+	}
+	if err := os.Remove(foreign); err != nil {
+		t.Fatal(err)
+	}
 	sweepNow(t, l, 0)
 	if exists(orphan) {
 		t.Error("the orphan stays")
