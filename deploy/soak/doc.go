@@ -25,10 +25,14 @@
 //   - the highest sample of the last quarter is above the highest of the third quarter by more than half of the
 //     allowance, so that a saw-tooth that fits in a quarter is not taken for growth.
 //
-// A quantity that grows evenly by twice its allowance or more fails all three; one peak fails the last one only, a
-// full saw-tooth the first. The allowance is a share of the median of the second half, at least a number of units;
-// the table shows it. The sweep of the lake deletes every 15 minutes, so the lake's files are judged in runs of 45
-// minutes and more; in shorter ones the table says that they are not judged.
+// All three hold for a quantity that grows evenly by more than its allowance; for one peak only the last one does, for
+// a saw-tooth only the first two. The allowance is a share of the median of the second half, at least a number of units;
+// the table shows it.
+//
+// A file that nothing refers to lives for up to 47 minutes under the service's own upkeep, so an hour cannot show that
+// the lake's files are flat. Therefore the soak also calls `lake expire` every two minutes, which deletes in the same
+// way; then such a file lives for less than half an hour, and runs of an hour and more are judged. With -expire 0 they
+// are from 100 minutes on. In shorter runs the table says that they are not judged.
 //
 // Left aside: least squares (one garbage collection bends it); comparing first and last sample (a saw-tooth).
 package main

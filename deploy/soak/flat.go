@@ -9,9 +9,15 @@ import (
 	"time"
 )
 
-// sweeps is how long a run must be for the lake's files to be judged: three sweeps, so that the third and the last
-// quarter each see about one.
-const sweeps = 45 * time.Minute
+// settled is how long a run must be for the lake's files to be judged: its second half begins when the first files
+// have lived as long as a file lives that nothing refers to. That is 15 minutes until it is condemned at the next
+// sweep, and 10 minutes of grace until it is deleted at the next. The service sweeps every 15 minutes and a little.
+func (o options) settled() time.Duration {
+	if o.expire == 0 || o.expire > 2*time.Minute {
+		return 100 * time.Minute
+	}
+	return time.Hour
+}
 
 // A verdict is what became of one quantity.
 type verdict struct {
@@ -24,7 +30,7 @@ type verdict struct {
 }
 
 // judge applies the rule of the package comment.
-func judge(samples []sample) []verdict {
+func judge(samples []sample, settled time.Duration) []verdict {
 	var out []verdict
 	if len(samples) < 8 {
 		return nil
@@ -45,7 +51,7 @@ func judge(samples []sample) []verdict {
 		v.peaks = slices.Max(y[quarter-half:]) - slices.Max(y[:quarter-half])
 		v.allowance = max(q.least, q.share*v.median)
 		v.growing = !q.told && v.rise > v.allowance && v.low > 0 && v.peaks > v.allowance/2
-		if q.swept && samples[len(samples)-1].after < sweeps-time.Minute {
+		if q.swept && samples[len(samples)-1].after < settled-time.Minute {
 			v.growing, v.notJudgable = false, true
 		}
 		out = append(out, v)
@@ -97,7 +103,7 @@ func printTable(out io.Writer, o options, f *feed, stored int, verdicts []verdic
 		case v.told:
 			word = "not judged"
 		case v.notJudgable:
-			word = "not judged: shorter than " + sweeps.String()
+			word = "not judged: shorter than " + o.settled().String()
 		}
 		name := v.name
 		if v.unit != "" {

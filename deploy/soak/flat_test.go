@@ -63,7 +63,7 @@ func TestJudge(t *testing.T) {
 			values[0] = c.value(at, length)
 			samples = append(samples, sample{after: time.Duration(at * float64(time.Second)), values: values})
 		}
-		for i, v := range judge(samples) {
+		for i, v := range judge(samples, time.Hour) {
 			if want := c.grows && i == 0; v.growing != want {
 				t.Errorf("%s: %s growing %v, want %v (rise %.1f low %.1f peaks %.1f allowed %.1f)", c.name, v.name, v.growing, want, v.rise, v.low, v.peaks, v.allowance)
 			}
@@ -77,7 +77,7 @@ func TestShortRunSaysSo(t *testing.T) {
 	for i := range 120 {
 		samples = append(samples, sample{after: time.Duration(i) * 10 * time.Second, values: make([]float64, len(quantities))})
 	}
-	for _, v := range judge(samples) {
+	for _, v := range judge(samples, time.Hour) {
 		if v.notJudgable != v.swept {
 			t.Errorf("%s: not judged %v, want %v", v.name, v.notJudgable, v.swept)
 		}

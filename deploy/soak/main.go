@@ -19,7 +19,8 @@ type options struct {
 	binary string
 	length time.Duration
 	every  time.Duration
-	rate   float64 // reports a second
+	expire time.Duration // between two calls of `lake expire`; 0 = the service's own upkeep only
+	rate   float64       // reports a second
 	units  int
 	seed   uint64
 	dir    string // "" = a temporary folder, which is removed
@@ -30,6 +31,7 @@ func main() {
 	flag.StringVar(&o.binary, "binary", "./marginline", "the program under test")
 	flag.DurationVar(&o.length, "for", time.Hour, "how long to feed")
 	flag.DurationVar(&o.every, "every", 10*time.Second, "between two samples")
+	flag.DurationVar(&o.expire, "expire", 2*time.Minute, "between two calls of lake expire; 0 = leave it to the service, and run for 100 minutes or more")
 	flag.Float64Var(&o.rate, "rate", 50, "reports a second")
 	flag.IntVar(&o.units, "units", 1000, "vehicles of the invented fleet")
 	flag.Uint64Var(&o.seed, "seed", 1, "seed of the fleet")
@@ -80,7 +82,7 @@ func soak(ctx context.Context, o options, out io.Writer, log *slog.Logger) (err 
 	if err != nil {
 		return errors.Join(err, s.tail())
 	}
-	verdicts := judge(samples)
+	verdicts := judge(samples, o.settled())
 	printTable(out, o, f, stored, verdicts)
 	var errs []error
 	for _, v := range verdicts {
@@ -98,6 +100,12 @@ func soak(ctx context.Context, o options, out io.Writer, log *slog.Logger) (err 
 func watch(ctx context.Context, s *service, o options, fed <-chan error, log *slog.Logger) ([]sample, error) {
 	tick := time.NewTicker(o.every)
 	defer tick.Stop()
+	expire := make(<-chan time.Time) // never
+	if o.expire > 0 {
+		t := time.NewTicker(o.expire)
+		defer t.Stop()
+		expire = t.C
+	}
 	start := time.Now()
 	var all []sample
 	for {
@@ -106,6 +114,10 @@ func watch(ctx context.Context, s *service, o options, fed <-chan error, log *sl
 			return all, err
 		case err := <-s.ended:
 			return all, fmt.Errorf("the service ended by itself: %w", errors.Join(err, io.ErrUnexpectedEOF))
+		case <-expire:
+			if out, err := s.run(ctx, "lake", "expire"); err != nil {
+				return all, fmt.Errorf("%w\n%s", err, out)
+			}
 		case <-tick.C:
 			x, err := s.sample(ctx, time.Since(start))
 			if err != nil {

@@ -128,6 +128,15 @@ func (s *service) count(ctx context.Context) (int, error) {
 	return rows[0].N, nil
 }
 
+// run runs a command on the service's data folder.
+func (s *service) run(ctx context.Context, words ...string) ([]byte, error) {
+	out, err := exec.CommandContext(ctx, s.binary, append(words, "--data", s.data)...).CombinedOutput()
+	if err != nil {
+		err = fmt.Errorf("%s: %w", strings.Join(words, " "), err)
+	}
+	return out, err
+}
+
 // end stops the service as an operator does and lets it prove its lake.
 func (s *service) end(ctx context.Context) error {
 	if err := s.cmd.Process.Signal(syscall.SIGTERM); err != nil {
@@ -142,8 +151,8 @@ func (s *service) end(ctx context.Context) error {
 		s.kill()
 		return errors.Join(errors.New("the service did not end within a minute"), s.tail())
 	}
-	if out, err := exec.CommandContext(ctx, s.binary, "lake", "verify", "--data", s.data).CombinedOutput(); err != nil {
-		return fmt.Errorf("lake verify: %w\n%s", err, out)
+	if out, err := s.run(ctx, "lake", "verify"); err != nil {
+		return fmt.Errorf("%w\n%s", err, out)
 	}
 	return nil
 }
