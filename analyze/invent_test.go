@@ -74,17 +74,6 @@ func invent(t testing.TB, c fleetsim.Config) *invention {
 	return in
 }
 
-// inventAll invents a fleet for every seed, on all cores.
-func inventAll(t testing.TB, seeds []uint64, c fleetsim.Config) []*invention {
-	all := make([]*invention, len(seeds))
-	inParallel(len(seeds), func(i int) {
-		own := c
-		own.Seed = seeds[i]
-		all[i] = invent(t, own)
-	})
-	return all
-}
-
 func inParallel(n int, do func(i int)) {
 	var wg sync.WaitGroup
 	slots := make(chan struct{}, runtime.GOMAXPROCS(0))

@@ -214,26 +214,6 @@ func hardConfig(t testing.TB) (fleetsim.Config, fleetsim.Hardness) {
 	return fleetsim.Config{Units: h.Units, Days: h.Days, End: h.End, Scenario: "hard", Delivery: true, FaultRate: 3}, h
 }
 
-// scoreOf runs the detector on fleets.
-func scoreOf(t testing.TB, fleets []*invention, set *Settings) verdict {
-	var y verdict
-	for _, in := range fleets {
-		all := in.fold(t, set, true)
-		y.add(judgeClaims(in, claimsOf(all), freshOf(all)))
-	}
-	return y
-}
-
-// freshAll are the times of the fresh results of every fleet.
-func freshAll(t testing.TB, fleets []*invention) []map[series.Key][]time.Time {
-	set := DefaultSettings()
-	list := make([]map[series.Key][]time.Time, len(fleets))
-	for i, in := range fleets {
-		list[i] = freshOf(in.fold(t, &set, true))
-	}
-	return list
-}
-
 // dates is how well forecasts held.
 type dates struct{ dated, undated, early, inside, flat, flatDated int }
 
