@@ -17,6 +17,9 @@ const consumerName = "marginline"
 // ackWait is far longer than any flush: what was delivered is delivered again only by starting anew.
 const ackWait = time.Hour
 
+// lookAgain is how long a quiet log is left alone.
+const lookAgain = 25 * time.Millisecond
+
 // A Msg is one report out of the log.
 type Msg struct {
 	Seq        uint64
@@ -80,8 +83,9 @@ func (p *Puller) start(ctx context.Context) error {
 	return nil
 }
 
-// Fetch gives up to max reports: at once those that are there, else the first that comes within wait,
-// else none. Nothing is fetched ahead. After an error the next Fetch starts the consumer anew behind the
+// Fetch gives up to max reports: at once those that are there, else those that come within wait, else none.
+// It looks again and again instead of leaving a request with the server: one that the server answers in the
+// moment in which its time is up is lost on the way. Nothing is fetched ahead. After an error the next Fetch starts the consumer anew behind the
 // newest report given out, so that nothing is left out and nothing comes twice.
 func (p *Puller) Fetch(ctx context.Context, max int, wait time.Duration) ([]Msg, error) {
 	if p.consumer == nil {
@@ -90,10 +94,14 @@ func (p *Puller) Fetch(ctx context.Context, max int, wait time.Duration) ([]Msg,
 		}
 	}
 	msgs, err := p.collect(p.consumer.FetchNoWait(max))
-	if err == nil && len(msgs) == 0 && ctx.Err() == nil {
-		call, cancel := context.WithTimeout(ctx, wait)
-		msgs, err = p.collect(p.consumer.Fetch(1, jetstream.FetchContext(call)))
-		cancel()
+	for end := time.Now().Add(wait); err == nil && len(msgs) == 0 && ctx.Err() == nil && time.Now().Before(end); {
+		pause := time.NewTimer(min(lookAgain, time.Until(end)))
+		select {
+		case <-pause.C:
+		case <-ctx.Done():
+		}
+		pause.Stop()
+		msgs, err = p.collect(p.consumer.FetchNoWait(max))
 	}
 	if err != nil {
 		p.consumer = nil

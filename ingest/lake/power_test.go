@@ -160,8 +160,8 @@ func faultJobs(t *testing.T, more []*series.Poll, seq uint64) map[string]func(*L
 	return jobs
 }
 
-// chosen says whether a case is run: each, or one of seven where TEST_FAULTS is not "all" (make faults).
-func chosen(k int) bool { return os.Getenv("TEST_FAULTS") == "all" || k%7 == 3 }
+// chosen says whether a case is run: each, or one of eleven where TEST_FAULTS is not "all" (make faults).
+func chosen(k int) bool { return os.Getenv("TEST_FAULTS") == "all" || k%11 == 3 }
 
 // The power is cut before any one change to the file system, in a commit and in all upkeep. What is there
 // when it comes back opens, holds everything that was committed, once, and takes the same commit again.
