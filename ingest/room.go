@@ -22,7 +22,8 @@ func (c *Consumer) waitForRoom(ctx context.Context) error {
 	c.metrics.held.Set(1)
 	start := time.Now()
 	for errors.Is(err, lake.ErrNoRoom) {
-		c.held.Store(&err)
+		why := err // of its own: whoever asks reads it while err changes
+		c.held.Store(&why)
 		if !sleep(ctx, roomWait) {
 			return context.Cause(ctx)
 		}
