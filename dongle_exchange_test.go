@@ -46,7 +46,7 @@ func controls(t *testing.T, line int, f *transport.Frame) string {
 		return asks(t, line, d[1:1+d[0]])
 	case transport.Group:
 		group := func(b []byte) int { return int(b[0]) | int(b[1])<<8 | int(b[2])<<16 }
-		switch pgn := transport.PGN(f.ID); {
+		switch pgn := series.PGN(f.ID); {
 		case pgn == 59904 && len(d) == 3:
 			return fmt.Sprintf("request of PGN %d", group(d))
 		case pgn == 58112 && len(d) == 8:

@@ -134,7 +134,7 @@ func (d *decoder) message(i int, m *Message) {
 	}
 	idPGN := series.None
 	if digits == wideID {
-		idPGN = pgnOf(id)
+		idPGN = series.PGN(id)
 	}
 	d.ecu, d.from = d.nameOf(id, digits), origin(digits)<<32|origin(id)
 	pgn := m.PGN

@@ -56,7 +56,7 @@ func CanonicalECU(from string) (ecu string, pgn int32, err error) {
 	case err != nil:
 		return "", series.None, err
 	case digits == wideID:
-		return wideName(id), pgnOf(id), nil
+		return wideName(id), series.PGN(id), nil
 	}
 	return shortName(id, digits), series.None, nil
 }
@@ -115,14 +115,4 @@ func wideName(id uint32) string {
 		b[i] = "0123456789abcdef"[id>>(28-4*i)&15]
 	}
 	return string(b[:])
-}
-
-// pgnOf takes the parameter group number out of a 29-bit id. Below PF 240 the second byte is the
-// destination and no part of the number (SAE J1939-21, from memory).
-func pgnOf(id uint32) int32 {
-	pgn := id >> 8 & 0x3FFFF
-	if pgn>>8&0xFF < 240 {
-		pgn &^= 0xFF
-	}
-	return int32(pgn)
 }

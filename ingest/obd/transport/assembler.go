@@ -95,10 +95,6 @@ func (a *Assembler) Expire(now time.Time) {
 			}
 		}
 		if silent := now.Sub(s.last); silent > wait || -silent > wait {
-			if s.done {
-				a.release(s)
-				continue
-			}
 			a.giveUp(s, ErrTimeout, fmt.Sprintf("%v", wait))
 			continue
 		}
@@ -109,11 +105,7 @@ func (a *Assembler) Expire(now time.Time) {
 // End gives up what is under way: no more frames come.
 func (a *Assembler) End() {
 	for len(a.open) > 0 {
-		if s := a.open[0]; s.done {
-			a.release(s)
-		} else {
-			a.giveUp(s, ErrUnfinished, "")
-		}
+		a.giveUp(a.open[0], ErrUnfinished, "")
 	}
 }
 
@@ -140,17 +132,7 @@ func (a *Assembler) begin(key uint64, f *Frame, j1939 bool) *session {
 		limit = DefaultOpen
 	}
 	if len(a.open) >= limit {
-		stale := slices.MinFunc(a.open, func(x, y *session) int {
-			if x.done != y.done {
-				return map[bool]int{true: -1, false: 1}[x.done]
-			}
-			return x.last.Compare(y.last)
-		})
-		if stale.done {
-			a.release(stale)
-		} else {
-			a.giveUp(stale, ErrCrowded, "")
-		}
+		a.giveUp(slices.MinFunc(a.open, staler), ErrCrowded, "")
 	}
 	var s *session
 	if n := len(a.free); n > 0 {
@@ -162,6 +144,17 @@ func (a *Assembler) begin(key uint64, f *Frame, j1939 bool) *session {
 	a.open = append(a.open, s)
 	a.record(s, f)
 	return s
+}
+
+// staler orders sessions by who goes first: those that are complete, then the one that was silent longest.
+func staler(x, y *session) int {
+	switch {
+	case x.done && !y.done:
+		return -1
+	case y.done && !x.done:
+		return 1
+	}
+	return x.last.Compare(y.last)
 }
 
 // record keeps a frame with its session. It says false when the session has ended because it holds more
@@ -197,8 +190,12 @@ func senderText(id uint32, extended, j1939 bool) string {
 	return idText(id, extended)
 }
 
-// giveUp ends a session without a message.
+// giveUp ends a session without a message. One whose message was handed over already just ends.
 func (a *Assembler) giveUp(s *session, kind error, detail string) {
+	if s.done {
+		a.release(s)
+		return
+	}
 	if s.size > 0 && s.broken == nil {
 		progress := fmt.Sprintf("%d of %d bytes came", len(s.buf), s.size)
 		if detail != "" {

@@ -46,13 +46,3 @@ func answerTo(id uint32, extended bool) uint32 {
 	}
 	return id + 8
 }
-
-// PGN takes the parameter group number out of a 29-bit id: priority and source left out, and the second
-// byte too where it is a destination (PDU format below 240; SAE J1939-21, from memory).
-func PGN(id uint32) int32 {
-	pgn := id >> 8 & 0x3FFFF
-	if pgn>>8&0xFF < 240 {
-		pgn &^= 0xFF
-	}
-	return int32(pgn)
-}

@@ -119,9 +119,7 @@ func (a *Assembler) single(f *Frame) {
 }
 
 func (a *Assembler) interrupt(key uint64) {
-	if s := a.find(key); s != nil && s.done {
-		a.release(s)
-	} else if s != nil {
+	if s := a.find(key); s != nil {
 		a.giveUp(s, ErrInterrupted, "")
 	}
 }

@@ -3,6 +3,8 @@ package transport
 import (
 	"bytes"
 	"fmt"
+
+	"marginline/ingest/series"
 )
 
 // Transport of SAE J1939-21 (from memory). Connection management, group EC00:
@@ -37,7 +39,7 @@ func nodeKey(source, destination byte) uint64 {
 // group takes a frame of a J1939 bus.
 func (a *Assembler) group(f *Frame) {
 	source, second := byte(f.ID), byte(f.ID>>8)
-	switch pgn := PGN(f.ID); {
+	switch pgn := series.PGN(f.ID); {
 	case len(f.Data) > classic:
 		a.lone(f, true, ErrFrame, none, none, fmt.Sprintf("%d bytes", len(f.Data)))
 	case pgn == groupConnection:
@@ -61,7 +63,7 @@ func (a *Assembler) connection(f *Frame, source, destination byte) {
 		a.lone(f, true, ErrLength, classic, len(d), "connection management")
 		return
 	}
-	pgn := PGN(uint32(d[5])<<8 | uint32(d[6])<<16 | uint32(d[7])<<24)
+	pgn := series.PGN(uint32(d[5])<<8 | uint32(d[6])<<16 | uint32(d[7])<<24)
 	switch d[0] {
 	case requestToSend, announce:
 		a.announced(f, nodeKey(source, destination), pgn)
@@ -80,17 +82,9 @@ func (a *Assembler) connection(f *Frame, source, destination byte) {
 				s.resume(int(d[2]))
 			}
 		case endOfMessage:
-			if s.done {
-				a.release(s)
-			} else {
-				a.giveUp(s, ErrSequence, "the receiver has all of it")
-			}
+			a.giveUp(s, ErrSequence, "the receiver has all of it")
 		case abort:
-			if s.done {
-				a.release(s)
-			} else {
-				a.giveUp(s, ErrAborted, fmt.Sprintf("by the receiver, reason %d", d[1]))
-			}
+			a.giveUp(s, ErrAborted, fmt.Sprintf("by the receiver, reason %d", d[1]))
 		}
 		return
 	}
