@@ -36,6 +36,7 @@ type app struct {
 	store    *fleet.Store
 	roster   atomic.Pointer[fleet.Roster]
 	book     *alerts.Book
+	floor    *floor
 	lake     *lake.Lake
 	broker   *broker.Broker
 	consumer *ingest.Consumer
@@ -74,6 +75,9 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 	if a.book, err = alerts.OpenBook(ctx, a.db, log, a.reg); err != nil {
 		return nil, err
 	}
+	if a.floor, err = openFloor(ctx, a); err != nil {
+		return nil, err
+	}
 	if a.lake, err = lake.Open(lakeDir(cfg), log, a.reg); err != nil {
 		return nil, err
 	}
@@ -94,6 +98,7 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 		return nil, err
 	}
 	a.watch = newWatch(a.lake, a.book, a.roster.Load, cat, log)
+	a.watch.floor = a.floor
 	a.consumer = ingest.NewConsumer(a.broker, a.lake, a.roster.Load, ingest.Config{FlushRows: cfg.Flush.Rows, FlushEvery: cfg.Flush.Every, Catalogue: cat}, log, a.reg)
 	a.consumer.OnCommit = a.watch.committed
 	a.book.SetClock(a.now)

@@ -25,6 +25,7 @@ require (
 	github.com/synadia-io/orbit.go/jetstreamext v0.3.2
 	github.com/vbauerster/mpb/v8 v8.16.2
 	go.uber.org/goleak v1.3.0
+	go.yaml.in/yaml/v3 v3.0.5
 	golang.org/x/sync v0.24.0
 	google.golang.org/protobuf v1.36.12
 	modernc.org/sqlite v1.62.0
@@ -82,7 +83,6 @@ require (
 	github.com/twmb/murmur3 v1.1.8 // indirect
 	github.com/vbauerster/cupwriter v0.0.5 // indirect
 	github.com/zeebo/xxh3 v1.1.0 // indirect
-	go.yaml.in/yaml/v3 v3.0.5 // indirect
 	golang.org/x/crypto v0.58.0 // indirect
 	golang.org/x/exp v0.0.0-20260603202125-055de637280b // indirect
 	golang.org/x/mod v0.42.0 // indirect

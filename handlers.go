@@ -42,6 +42,12 @@ func (a *app) controlHandler() http.Handler {
 	handle("GET /orders/{id}", a.showOrder)
 	handle("GET /sheets/{id}", a.printSheet)
 	handle("POST /orders", a.openOrder)
+	handle("GET /shop/facts", a.listFacts)
+	handle("POST /shop/facts", a.addFact)
+	handle("POST /shop/facts/import", a.importFacts)
+	handle("POST /shop/facts/{id}/retract", a.retractFact)
+	handle("GET /shop/file", a.showShopFile)
+	handle("POST /shop/file", a.takeShopFile)
 	handle("GET /series", a.listSeries)
 	handle("GET /series/{unit}/{ecu}/{test}", a.showSeries)
 	handle("GET /backtest", a.backtest)
@@ -239,6 +245,9 @@ func (a *app) showAlert(w http.ResponseWriter, r *http.Request) error {
 		l.add("limit_p90", x.LimitAt.P90)
 	} else {
 		l.add("limit", "not enough evidence for a date")
+	}
+	for _, w := range x.RecentWork {
+		l.add("recent_work", cell(w.At)+" "+w.Words)
 	}
 	l.add("reason", x.Reason)
 	l.add("explained_by", x.ExplainedBy)

@@ -24,6 +24,7 @@ type watch struct {
 	book   *alerts.Book
 	roster func() *fleet.Roster
 	log    *slog.Logger
+	floor  *floor
 	notify func(units []string) // told after the book changed; may be nil
 
 	fold  sync.Mutex // guards the runner's state against a rebuild; held for the length of one fold
@@ -153,6 +154,18 @@ func (w *watch) rebuild(ctx context.Context) error {
 	return w.build(ctx)
 }
 
+// again derives the alerts of units again, after something was learnt of them that is no reading.
+func (w *watch) again(ctx context.Context, units []string) error {
+	w.fold.Lock()
+	defer w.fold.Unlock()
+	if !w.built {
+		return w.build(ctx)
+	}
+	slices.Sort(units)
+	units = slices.DeleteFunc(slices.Compact(units), func(u string) bool { return u == "" })
+	return w.sync(ctx, units)
+}
+
 // build folds every unit from the lake and brings the whole book up to date. The caller holds fold.
 func (w *watch) build(ctx context.Context) error {
 	start := time.Now()
@@ -196,11 +209,11 @@ func (w *watch) sync(ctx context.Context, units []string) error {
 
 // derive gives the alerts of one unit; none for a unit that is not on the roster.
 func (w *watch) derive(unit string, signals []analyze.Signal, now []analyze.Now) []alerts.Alert {
-	u := w.roster().Unit(unit)
+	u := w.floor.unit(unit)
 	if u == nil {
 		return nil
 	}
-	return alerts.Derive(alerts.Case{Unit: *u, Signals: signals, Series: now, Names: names{}})
+	return alerts.Derive(alerts.Case{Unit: *u, Signals: signals, Series: now, Facts: w.floor.of(unit), Names: names{}})
 }
 
 // names gives tests the plain names that the decoder knows.

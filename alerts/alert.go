@@ -63,6 +63,7 @@ type Alert struct {
 	Reason      string       `json:"reason"`   // plain words
 	ExplainedBy *string      `json:"explained_by"`
 	OrderID     *string      `json:"order_id"`
+	RecentWork  []RecentWork `json:"recent_work,omitempty"` // from two weeks before it was raised, newest first
 
 	EndedAt  *time.Time `json:"-"` // when the last signal was taken back; nil while one stands
 	Evidence []Evidence `json:"-"` // what it rests on, one a test, in the order of Tests

@@ -7,9 +7,11 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"marginline/alerts/knowledge"
+	"marginline/alerts/shop"
 	"marginline/analyze"
 	"marginline/ingest/fleet"
 	"marginline/ingest/series"
@@ -26,6 +28,7 @@ type Case struct {
 	Unit      fleet.Unit
 	Signals   []analyze.Signal
 	Series    []analyze.Now
+	Facts     []shop.Fact     // of the shop floor, in any order
 	Names     Namer           // may be nil
 	Knowledge *knowledge.Base // nil is the built-in one
 }
@@ -48,7 +51,7 @@ func Derive(c Case) []Alert {
 		}
 	}
 	var list []Alert
-	for _, e := range episodes(c.Signals) {
+	for _, e := range episodes(slices.Concat(c.Signals, reports(c.Unit.Unit, c.Facts))) {
 		list = append(list, d.alert(e))
 	}
 	Rank(list)
@@ -92,6 +95,10 @@ func (d *deriver) alert(e *episode) Alert {
 	if a.Kind == analyze.NotRunning && a.Consequence != Compliance {
 		a.Consequence = Note // nothing is known to be wrong; the unit is not protected
 	}
+	if a.Kind == Reported && a.EndedAt == nil {
+		a.Consequence = Stop
+	}
+	a.RecentWork = recent(d.Facts, a.RaisedAt)
 	a.Reason = d.reason(entry, &a, at)
 	return a
 }
@@ -142,6 +149,9 @@ func (d *deriver) evidence(k series.Key, signals []analyze.Signal) Evidence {
 
 // name is a test in words, or its key where nobody knows more.
 func (d *deriver) name(test string) string {
+	if symptom, is := strings.CutPrefix(test, "report."); is {
+		return shop.Symptom(symptom)
+	}
 	if d.Names != nil {
 		if n := d.Names.Test(test); n != "" && n != test {
 			return n

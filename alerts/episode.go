@@ -58,7 +58,7 @@ func episodes(signals []analyze.Signal) []*episode {
 }
 
 // severity orders the kinds: an alert shows the highest that stands.
-var severity = []analyze.Kind{analyze.NotRunning, analyze.Intermittent, analyze.Drift, analyze.Jump, analyze.Imminent, analyze.Failed, analyze.Surprise}
+var severity = []analyze.Kind{analyze.NotRunning, analyze.Intermittent, analyze.Drift, analyze.Jump, analyze.Imminent, analyze.Failed, analyze.Surprise, Reported}
 
 func rank(k analyze.Kind) int { return slices.Index(severity, k) }
 
@@ -102,7 +102,7 @@ func (e *episode) ended() *time.Time {
 // kind is what the alert claims: a surprise stays one whatever its tests do later, since no warning came
 // before it.
 func (e *episode) kind() analyze.Kind {
-	if e.signals[0].Kind == analyze.Surprise {
+	if e.signals[0].Kind == analyze.Surprise && worst(e.signals) != Reported {
 		return analyze.Surprise
 	}
 	return worst(e.signals)

@@ -26,6 +26,9 @@ func (d *deriver) reason(e *knowledge.Entry, a *Alert, at time.Time) string {
 		}
 		return s + " " + d.wait(e)
 	}
+	if a.Kind == Reported {
+		return d.reported(a)
+	}
 	if a.Kind == analyze.NotRunning {
 		s := fmt.Sprintf("The test of %s no longer runs although reports keep arriving: nothing is known of it", e.Measures)
 		if n := d.now[a.key()]; n != nil && !n.LastFresh.IsZero() {

@@ -23,6 +23,7 @@ type Sheet struct {
 	Safety    []knowledge.Caution
 	Deference string
 
+	Recent     []string // shop work shortly before: look there first
 	Complaint  []string // one sentence an alert
 	Evidence   []Evidence
 	Confounds  []string // what else moves the results, and under which conditions the tests run
@@ -58,6 +59,9 @@ func NewSheet(o WorkOrder, u fleet.Unit, kb *knowledge.Base) Sheet {
 	var entries []*knowledge.Entry
 	for _, a := range on {
 		e := kb.For(a.Family, a.Tests[0])
+		for _, w := range a.RecentWork {
+			s.Recent = once(s.Recent, day(w.At, s.Zone)+": "+w.Words+".")
+		}
 		s.Complaint = append(s.Complaint, complaint(&a, e, s.Zone))
 		s.Evidence = append(s.Evidence, a.Evidence...)
 		if !slices.Contains(entries, e) {
@@ -99,7 +103,7 @@ func NewSheet(o WorkOrder, u fleet.Unit, kb *knowledge.Base) Sheet {
 // InBy is when the unit should be in the shop, in words.
 func (s Sheet) InBy() string {
 	now := func(a Alert) bool {
-		return onOrder(a.State) && (a.Kind == analyze.Failed || a.Kind == analyze.Surprise || a.Consequence == Stop)
+		return onOrder(a.State) && (a.Kind == analyze.Failed || a.Kind == analyze.Surprise || a.Kind == Reported || a.Consequence == Stop)
 	}
 	switch {
 	case slices.ContainsFunc(s.Order.Alerts, now):
@@ -128,6 +132,8 @@ func complaint(a *Alert, e *knowledge.Entry, zone *time.Location) string {
 	}
 	on := day(since, zone)
 	switch a.Kind {
+	case Reported:
+		return fmt.Sprintf("Reported on %s: %s; inspect per the attached steps before the unit moves.", day(a.claim().ClaimedAt, zone), a.claim().Name)
 	case analyze.Surprise:
 		return fmt.Sprintf("Code %s stored on %s without an earlier warning (%s); diagnose per the attached steps.", a.Tests[0], on, e.Title)
 	case analyze.Failed:
@@ -207,5 +213,5 @@ func (v Evidence) Line(zone *time.Location) string {
 var kindLine = map[analyze.Kind]string{
 	analyze.Drift: "drifts to its limit", analyze.Jump: "jumped", analyze.Imminent: "limit is near",
 	analyze.Failed: "failed", analyze.Intermittent: "comes and goes", analyze.Surprise: "code without a warning",
-	analyze.NotRunning: "no longer runs",
+	analyze.NotRunning: "no longer runs", Reported: "reported",
 }

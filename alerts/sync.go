@@ -88,7 +88,7 @@ func (s *syncing) take(ctx context.Context, old, fresh *record) error {
 		return nil
 	}
 	before := old.state(s.now)
-	escalated := fresh.alert.Kind == analyze.Failed && old.alert.Kind != analyze.Failed && (old.decision == Explained || old.decision == Muted)
+	escalated := escalates(fresh.alert.Kind) && !escalates(old.alert.Kind) && (old.decision == Explained || old.decision == Muted)
 	next := *old
 	next.facts, next.alert, next.supported = fresh.facts, fresh.alert, true
 	if escalated && fresh.alert.EndedAt == nil {
@@ -105,10 +105,10 @@ func (s *syncing) take(ctx context.Context, old, fresh *record) error {
 		return nil
 	case after == Closed:
 		s.changes.Closed = append(s.changes.Closed, old.id)
-		e.At, e.Why = *next.alert.EndedAt, "the results recovered"
+		e.At, e.Why = *next.alert.EndedAt, endedWhy(&next.alert)
 	case escalated:
 		s.changes.Reopened = append(s.changes.Reopened, old.id)
-		e.Why = "now beyond its limit: no longer set aside"
+		e.Why = "now beyond its limit or reported by a driver: no longer set aside"
 	default:
 		s.changes.Reopened = append(s.changes.Reopened, old.id)
 		e.Why = "the readings support it again"
@@ -125,7 +125,7 @@ func (s *syncing) raise(ctx context.Context, r *record) error {
 		return err
 	}
 	if end := r.alert.EndedAt; end != nil {
-		return s.book.note(ctx, s.tx, r.id, AuditEntry{At: *end, Who: detector, From: Open, To: Closed, Why: "the results recovered"})
+		return s.book.note(ctx, s.tx, r.id, AuditEntry{At: *end, Who: detector, From: Open, To: Closed, Why: endedWhy(&r.alert)})
 	}
 	return nil
 }
@@ -143,4 +143,14 @@ func (s *syncing) withdraw(ctx context.Context, r *record) error {
 	}
 	s.changes.Withdrawn = append(s.changes.Withdrawn, r.id)
 	return s.book.note(ctx, s.tx, r.id, AuditEntry{At: s.now, Who: detector, From: before, To: after, Why: "later data took its support away"})
+}
+
+// escalates says whether a claim ends that somebody set the alert aside.
+func escalates(k analyze.Kind) bool { return k == analyze.Failed || k == Reported }
+
+func endedWhy(a *Alert) string {
+	if a.Kind == Reported {
+		return "the unit was worked on"
+	}
+	return "the results recovered"
 }

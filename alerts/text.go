@@ -27,6 +27,10 @@ func (s Sheet) Text() string {
 	p.wrap("", "", s.Deference)
 	p.head("COMPLAINT")
 	p.items("", s.Complaint)
+	if len(s.Recent) > 0 {
+		p.head("RECENT SHOP WORK AND REPORTS: LOOK THERE FIRST")
+		p.items("- ", s.Recent)
+	}
 	p.head("EVIDENCE")
 	for _, v := range s.Evidence {
 		p.item("- ", v.Line(s.Zone))

@@ -196,7 +196,7 @@ var stateWords = map[alerts.State]string{
 var kindWords = map[analyze.Kind]string{
 	analyze.Drift: "drifting to its limit", analyze.Jump: "jumped", analyze.Imminent: "limit is near",
 	analyze.Failed: "failed a test", analyze.Intermittent: "comes and goes", analyze.Surprise: "surprise: a code without warning",
-	analyze.NotRunning: "test no longer runs",
+	analyze.NotRunning: "test no longer runs", alerts.Reported: "reported by a person",
 }
 
 // standing is the state of a series in words.

@@ -1,0 +1,218 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"marginline/alerts"
+	"marginline/alerts/shop"
+	"marginline/ingest/fleet"
+)
+
+// A floor is what the shop floor told, beside the store that keeps it: the facts by unit and the shop file
+// are read at every derivation, so they are held in memory.
+type floor struct {
+	*shop.Store
+	app   *app
+	facts atomic.Pointer[map[string][]shop.Fact]
+	file  atomic.Pointer[shop.File]
+}
+
+func openFloor(ctx context.Context, a *app) (*floor, error) {
+	s, err := shop.OpenStore(ctx, a.db)
+	if err != nil {
+		return nil, err
+	}
+	f := &floor{Store: s, app: a}
+	return f, f.load(ctx)
+}
+
+func (f *floor) load(ctx context.Context) error {
+	list, err := f.Facts(ctx, "")
+	if err != nil {
+		return err
+	}
+	by := map[string][]shop.Fact{}
+	for _, x := range list {
+		by[x.Unit] = append(by[x.Unit], x)
+	}
+	file, _, _, err := f.File(ctx)
+	if err != nil {
+		return err
+	}
+	f.facts.Store(&by)
+	f.file.Store(file)
+	return nil
+}
+
+// of is the facts of a unit, the newest first.
+func (f *floor) of(unit string) []shop.Fact { return (*f.facts.Load())[unit] }
+
+// unit is a unit of the roster with what the shop floor knows of it; nil where the roster has none.
+func (f *floor) unit(name string) *fleet.Unit {
+	u := f.app.roster.Load().Unit(name)
+	if u == nil {
+		return nil
+	}
+	v := alerts.Serviced(*u, f.of(name))
+	return &v
+}
+
+// Take keeps facts and derives the alerts of their units again.
+func (f *floor) Take(ctx context.Context, facts []shop.Fact, by string) (added int, err error) {
+	added, err = f.Add(ctx, facts, by, f.app.now())
+	if err != nil || added == 0 {
+		return added, err
+	}
+	var units []string
+	for _, x := range facts {
+		units = append(units, x.Unit)
+	}
+	return added, f.changed(ctx, units)
+}
+
+// Retract takes a fact back.
+func (f *floor) Retract(ctx context.Context, id, who, why string) error {
+	unit := ""
+	for name, list := range *f.facts.Load() {
+		if slices.ContainsFunc(list, func(x shop.Fact) bool { return x.ID == id }) {
+			unit = name
+		}
+	}
+	if err := f.TakeBack(ctx, id, who, why, f.app.now()); err != nil {
+		return err
+	}
+	return f.changed(ctx, []string{unit})
+}
+
+// Install puts a shop file in force.
+func (f *floor) Install(ctx context.Context, text, by string) (*shop.File, error) {
+	file, err := f.SaveFile(ctx, text, by, f.app.now())
+	if err != nil {
+		return nil, err
+	}
+	f.file.Store(file)
+	return file, nil
+}
+
+func (f *floor) changed(ctx context.Context, units []string) error {
+	if err := f.load(ctx); err != nil {
+		return err
+	}
+	return f.app.watch.again(ctx, units)
+}
+
+func (f *floor) known(unit string) bool { return f.app.roster.Load().Unit(unit) != nil }
+
+type factsTaken struct {
+	Added  int      `json:"added"`
+	Known  int      `json:"known_before"`
+	Errors []string `json:"errors"`
+}
+
+// importFacts takes a CSV file of facts.
+func (a *app) importFacts(w http.ResponseWriter, r *http.Request) error {
+	facts, faults, err := shop.ReadCSV(io.LimitReader(r.Body, 64<<20), r.FormValue("by"), a.now(), a.floor.known)
+	if err != nil {
+		return err
+	}
+	n, err := a.floor.Take(r.Context(), facts, r.FormValue("by"))
+	if err != nil {
+		return err
+	}
+	t := factsTaken{Added: n, Known: len(facts) - n, Errors: []string{}}
+	for _, f := range faults {
+		t.Errors = append(t.Errors, f.Error())
+	}
+	return json.NewEncoder(w).Encode(t)
+}
+
+// factOf reads a fact from named values, as a form or a command gives them.
+func factOf(v url.Values, now time.Time, known func(string) bool) (shop.Fact, error) {
+	f := shop.Fact{At: now.UTC().Truncate(time.Second)}
+	for _, c := range shop.Columns {
+		if cell := strings.TrimSpace(v.Get(c)); cell != "" {
+			if err := f.Set(c, cell); err != nil {
+				return f, fmt.Errorf("%s %q: %w", c, cell, err)
+			}
+		}
+	}
+	if err := f.Check(now); err != nil {
+		return f, err
+	}
+	if f.Unit != "" && !known(f.Unit) {
+		return f, fmt.Errorf("unit %q is not on the roster", f.Unit)
+	}
+	return f, nil
+}
+
+func (a *app) addFact(w http.ResponseWriter, r *http.Request) error {
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	f, err := factOf(r.Form, a.now(), a.floor.known)
+	if err != nil {
+		return err
+	}
+	if _, err := a.floor.Take(r.Context(), []shop.Fact{f}, f.By); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintln(w, f.ID)
+	return err
+}
+
+func (a *app) listFacts(w http.ResponseWriter, r *http.Request) error {
+	list, err := a.floor.Facts(r.Context(), r.FormValue("unit"))
+	if err != nil {
+		return err
+	}
+	if r.FormValue("form") == "json" {
+		return writeJSON(w, list)
+	}
+	l := listing{columns: []string{"id", "unit", "date", "kind", "what", "odometer_km"}}
+	for _, f := range list {
+		l.add(f.ID, f.Unit, f.At, string(f.Kind), f.Words(), f.OdometerKm)
+	}
+	return l.print(w, r.FormValue("form"))
+}
+
+func (a *app) retractFact(w http.ResponseWriter, r *http.Request) error {
+	if err := a.floor.Retract(r.Context(), r.PathValue("id"), r.FormValue("by"), r.FormValue("reason")); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintf(w, "%s is taken back; it stays in the table with the reason\n", r.PathValue("id"))
+	return err
+}
+
+func (a *app) showShopFile(w http.ResponseWriter, r *http.Request) error {
+	_, text, version, err := a.floor.File(r.Context())
+	if err != nil {
+		return err
+	}
+	if version == 0 {
+		return fmt.Errorf("no shop file yet; see 'shop file --help'")
+	}
+	_, err = io.WriteString(w, text)
+	return err
+}
+
+func (a *app) takeShopFile(w http.ResponseWriter, r *http.Request) error {
+	text, err := io.ReadAll(http.MaxBytesReader(w, r.Body, 1<<20))
+	if err != nil {
+		return fmt.Errorf("shop file: %w", err)
+	}
+	f, err := a.floor.Install(r.Context(), string(text), r.FormValue("by"))
+	if err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(w, "%d depots are in force\n", len(f.Depots))
+	return err
+}
