@@ -9,7 +9,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 )
 
@@ -105,11 +104,9 @@ func (r *Runner) Backtest(ctx context.Context, set Settings, from, until time.Ti
 	}
 	other := NewRunner(r.history, r.roster, r.monitors, set, r.log)
 	t := &Trial{Settings: set.Version, From: from, Until: until, Horizon: horizon}
-	var mu sync.Mutex
-	err := other.refold(ctx, other.choose(other.roster(), nil), until, func(v *Vehicle) {
-		mu.Lock()
-		defer mu.Unlock()
+	err := other.refold(ctx, other.choose(other.roster(), nil), until, false, func(v *Vehicle) error {
 		t.count(v, micros(from))
+		return nil
 	})
 	if err != nil {
 		return nil, fmt.Errorf("backtest %s: %w", set.Version, err)

@@ -5,10 +5,8 @@ import (
 	"context"
 	"maps"
 	"slices"
-	"sync"
 	"time"
 
-	"marginline/ingest/fleet"
 	"marginline/ingest/series"
 )
 
@@ -16,16 +14,10 @@ import (
 // series, ordered by unit, control unit and test. It holds one chunk of units at a time. The runner's own
 // state is left alone. An error of each ends it.
 func (r *Runner) Courses(ctx context.Context, each func(series.Key, *Trace) error) error {
+	const chunk = 16
 	for part := range slices.Chunk(r.choose(r.roster(), nil), chunk) {
-		var mu sync.Mutex
 		all := map[series.Key]*Trace{}
-		err := r.replay(ctx, part, time.Time{}, func(u *fleet.Unit, polls []*series.Poll) error {
-			v, err := r.foldAll(u, polls, &tracer{points: map[series.Key][]Point{}})
-			if err != nil {
-				return err
-			}
-			mu.Lock()
-			defer mu.Unlock()
+		err := r.refold(ctx, part, time.Time{}, true, func(v *Vehicle) error {
 			maps.Copy(all, v.traces())
 			return nil
 		})

@@ -39,8 +39,8 @@
 // yet: priors fitted to cohorts (the shipped ones serve all), effects of fuel level and barometric pressure,
 // and movement common to a cohort explained once. The state of a series takes about a kilobyte.
 //
-// A few units are folded from their whole history, sorted; a fleet in one pass over the history as it is
-// read (pass.go), because sorting half a year of a whole fleet does not fit into memory.
+// The history hands the polls of each unit over in order (series.Replay), from as many goroutines as there are
+// processors, so that a fleet's half year is folded as it is read and a poll is never kept.
 //
 // Runner is safe for use by many goroutines and starts none of its own that outlive a call.
 package analyze

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"iter"
 	"log/slog"
 	"math"
 	"slices"
@@ -112,7 +111,7 @@ func kindsOf(signals []Signal) string {
 	return strings.Join(list, " ")
 }
 
-// store is a history in memory. It hands polls out in the order they came, duplicates included.
+// store is a history in memory, duplicates included.
 type store struct {
 	mu    sync.Mutex
 	polls []*series.Poll
@@ -124,20 +123,25 @@ func (s *store) add(polls ...*series.Poll) {
 	s.polls = append(s.polls, polls...)
 }
 
-func (s *store) Polls(_ context.Context, vins, devices []string, until time.Time) iter.Seq2[*series.Poll, error] {
+func (s *store) Replay(ctx context.Context, q series.Replay) error {
 	s.mu.Lock()
 	polls := slices.Clone(s.polls)
 	s.mu.Unlock()
-	return func(yield func(*series.Poll, error) bool) {
-		for _, p := range polls {
-			if !slices.Contains(vins, p.VIN) && !slices.Contains(devices, p.Device) || !until.IsZero() && p.ReadAt.After(until) {
-				continue
-			}
-			if !yield(p, nil) {
-				return
+	slices.SortStableFunc(polls, order)
+	for _, p := range polls {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		if !slices.Contains(q.VINs, p.VIN) && !slices.Contains(q.Devices, p.Device) || !q.Until.IsZero() && p.ReadAt.After(q.Until) || !p.ClockOK {
+			continue
+		}
+		if unit := q.Unit(p.VIN, p.Device); unit >= 0 {
+			if err := q.Each(unit, p); err != nil {
+				return err
 			}
 		}
 	}
+	return nil
 }
 
 func rosterOf(t testing.TB, units int) *fleet.Roster {

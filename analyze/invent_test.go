@@ -64,7 +64,7 @@ func invent(t testing.TB, c fleetsim.Config) *invention {
 		months: float64(c.Units*c.Days) / 30.44}
 	for sent := range f.Reports() {
 		p := decode(sent.Report)
-		if u := unitOf(roster, p); u != nil && p.ClockOK {
+		if u := unitOf(roster, p.VIN, p.Device); u != nil && p.ClockOK {
 			in.polls[u.Unit] = append(in.polls[u.Unit], p)
 		}
 	}

@@ -3,66 +3,69 @@ package analyze
 import (
 	"context"
 	"fmt"
-	"runtime"
 	"slices"
 	"strings"
 	"time"
-
-	"golang.org/x/sync/errgroup"
 
 	"marginline/ingest/fleet"
 	"marginline/ingest/series"
 )
 
-// chunk is how many units are read whole at once: it bounds the polls held in memory.
-const chunk = 16
+// atOnce is how many units are folded in one go: it bounds the states that are being built beside those in use.
+const atOnce = 1024
 
-// replay reads the history of units, chunk by chunk, and hands each unit's polls over in order.
-func (r *Runner) replay(ctx context.Context, units []*fleet.Unit, until time.Time, each func(*fleet.Unit, []*series.Poll) error) error {
-	roster := r.roster()
-	for part := range slices.Chunk(units, chunk) {
-		polls := make(map[string][]*series.Poll, len(part))
-		for _, u := range part {
-			polls[u.Unit] = nil
-		}
-		vins, devices := vehicles(part)
-		for p, err := range r.history.Polls(ctx, vins, devices, until) {
-			if err != nil {
-				return fmt.Errorf("read history of units %s: %w", names(part), err)
-			}
-			if u := unitOf(roster, p); u != nil && wanted(p, until) {
-				if list, ok := polls[u.Unit]; ok {
-					polls[u.Unit] = append(list, p)
-				}
-			}
-		}
-		g, ctx := errgroup.WithContext(ctx)
-		g.SetLimit(runtime.GOMAXPROCS(0))
-		for _, u := range part {
-			g.Go(func() error {
-				if err := ctx.Err(); err != nil {
-					return err
-				}
-				slices.SortStableFunc(polls[u.Unit], order)
-				return each(u, polls[u.Unit])
-			})
-		}
-		if err := g.Wait(); err != nil {
+// refold folds units from the history up to a time (zero: all of it) and hands each state over, in the order of
+// units of each go. With traced the states hold the course of their series.
+func (r *Runner) refold(ctx context.Context, units []*fleet.Unit, until time.Time, traced bool, done func(*Vehicle) error) error {
+	// The history keeps vehicles by VIN: units that stand together there are read together.
+	units = slices.SortedStableFunc(slices.Values(units), func(a, b *fleet.Unit) int { return strings.Compare(a.VIN, b.VIN) })
+	for part := range slices.Chunk(units, atOnce) {
+		built, err := r.fold(ctx, part, until, traced)
+		if err != nil {
 			return err
+		}
+		for _, v := range built {
+			if err := done(v); err != nil {
+				return err
+			}
 		}
 	}
 	return nil
 }
 
-func (r *Runner) foldAll(u *fleet.Unit, polls []*series.Poll, t *tracer) (*Vehicle, error) {
-	v := r.vehicle(u)
-	v.trace = t
-	for _, p := range polls {
-		if err := v.Apply(p); err != nil {
-			return nil, err
+func (r *Runner) fold(ctx context.Context, units []*fleet.Unit, until time.Time, traced bool) ([]*Vehicle, error) {
+	roster := r.roster()
+	built := make([]*Vehicle, len(units))
+	place := make(map[string]int, len(units))
+	q := series.Replay{Until: until, Progress: r.progress}
+	for i, u := range units {
+		built[i], place[u.Unit] = r.vehicle(u), i
+		if traced {
+			built[i].trace = &tracer{points: map[series.Key][]Point{}}
+		}
+		if u.VIN != "" {
+			q.VINs = append(q.VINs, u.VIN)
+		}
+		if u.Device != "" {
+			q.Devices = append(q.Devices, u.Device)
 		}
 	}
-	return v, nil
+	q.Unit = func(vin, device string) int {
+		if u := unitOf(roster, vin, device); u != nil {
+			if i, ok := place[u.Unit]; ok {
+				return i
+			}
+		}
+		return -1
+	}
+	q.Each = func(i int, p *series.Poll) error { return built[i].Apply(p) }
+	if len(units) == 0 {
+		return nil, nil
+	}
+	if err := r.history.Replay(ctx, q); err != nil {
+		return nil, fmt.Errorf("read history: %w", err)
+	}
+	return built, nil
 }
 
 // choose finds units on the roster, all of them when names is nil. Names that are not there are left out.
@@ -77,8 +80,8 @@ func (r *Runner) choose(roster *fleet.Roster, names []string) []*fleet.Unit {
 
 // unitOf is the unit a poll belongs to; nil when it is not on the roster, or when VIN and dongle belong to
 // different units: such a report is in the quarantine.
-func unitOf(roster *fleet.Roster, p *series.Poll) *fleet.Unit {
-	u, err := roster.Resolve(p.VIN, p.Device)
+func unitOf(roster *fleet.Roster, vin, device string) *fleet.Unit {
+	u, err := roster.Resolve(vin, device)
 	if err != nil {
 		return nil
 	}
@@ -108,12 +111,9 @@ func (r *Runner) traces(ctx context.Context, unit string, until time.Time) (all 
 	if len(units) == 0 {
 		return nil, fmt.Errorf("unit %s is not on the roster", unit)
 	}
-	err = r.replay(ctx, units, until, func(u *fleet.Unit, polls []*series.Poll) error {
-		v, err := r.foldAll(u, polls, &tracer{points: map[series.Key][]Point{}})
-		if err == nil {
-			all = v.traces()
-		}
-		return err
+	err = r.refold(ctx, units, until, true, func(v *Vehicle) error {
+		all = v.traces()
+		return nil
 	})
 	return all, err
 }
@@ -121,32 +121,17 @@ func (r *Runner) traces(ctx context.Context, unit string, until time.Time) (all 
 // AsOf folds the whole roster from readings up to t alone, apart from the runner's own state, and returns
 // the claims by unit and the state of every series as they would have been then.
 func (r *Runner) AsOf(ctx context.Context, t time.Time) (map[string][]Signal, []Now, error) {
-	type view struct {
-		signals []Signal
-		now     []Now
-	}
-	units := r.choose(r.roster(), nil)
-	views := make(chan struct {
-		unit string
-		view
-	}, len(units))
-	err := r.refold(ctx, units, t, func(v *Vehicle) {
-		views <- struct {
-			unit string
-			view
-		}{v.unit, view{v.Signals(), v.Series()}}
+	signals := map[string][]Signal{}
+	var now []Now
+	err := r.refold(ctx, r.choose(r.roster(), nil), t, false, func(v *Vehicle) error {
+		if list := v.Signals(); len(list) > 0 {
+			signals[v.unit] = list
+		}
+		now = append(now, v.Series()...)
+		return nil
 	})
 	if err != nil {
 		return nil, nil, fmt.Errorf("as of %s: %w", t.Format(time.RFC3339), err)
-	}
-	close(views)
-	signals := map[string][]Signal{}
-	var now []Now
-	for x := range views {
-		if len(x.signals) > 0 {
-			signals[x.unit] = x.signals
-		}
-		now = append(now, x.now...)
 	}
 	slices.SortFunc(now, func(a, b Now) int { return compareKeys(a.Key, b.Key) })
 	return signals, now, nil
@@ -160,12 +145,4 @@ func compareKeys(a, b series.Key) int {
 		return c
 	}
 	return strings.Compare(a.Test, b.Test)
-}
-
-func names(units []*fleet.Unit) string {
-	list := make([]string, len(units))
-	for i := range units {
-		list[i] = units[i].Unit
-	}
-	return strings.Join(list, ", ")
 }

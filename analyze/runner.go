@@ -5,7 +5,6 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
-	"iter"
 	"log/slog"
 	"maps"
 	"slices"
@@ -16,10 +15,9 @@ import (
 	"marginline/ingest/series"
 )
 
-// History reads the polls of some vehicles back, in any order, with or without duplicates. A vehicle is
-// asked for by VIN and by dongle; until is the last ReadAt wanted, zero for all.
+// History gives stored polls back, of each unit in order and with or without duplicates.
 type History interface {
-	Polls(ctx context.Context, vins, devices []string, until time.Time) iter.Seq2[*series.Poll, error]
+	Replay(context.Context, series.Replay) error
 }
 
 // A Runner keeps the state of the whole roster. Its methods may be called by many goroutines at once.
@@ -29,8 +27,9 @@ type Runner struct {
 	monitors Monitors
 	set      Settings
 	log      *slog.Logger
+	progress func(done, total int64) // of what is read from the history; may be nil
 
-	fold sync.Mutex // held by what folds from the history: one at a time
+	folding sync.Mutex // held by what folds from the history: one at a time
 
 	mu      sync.RWMutex
 	units   map[string]*Vehicle
@@ -58,15 +57,11 @@ func (r *Runner) vehicle(u *fleet.Unit) *Vehicle {
 // Rebuild folds units from the history, the whole roster when units is nil; then units that left the
 // roster are dropped.
 func (r *Runner) Rebuild(ctx context.Context, units []string) error {
-	r.fold.Lock()
-	defer r.fold.Unlock()
+	r.folding.Lock()
+	defer r.folding.Unlock()
 	roster := r.roster()
 	chosen := r.choose(roster, units)
-	err := r.refold(ctx, chosen, time.Time{}, func(built *Vehicle) {
-		r.mu.Lock()
-		defer r.mu.Unlock()
-		r.put(built)
-	})
+	err := r.refold(ctx, chosen, time.Time{}, false, r.keep)
 	if err != nil {
 		return fmt.Errorf("rebuild: %w", err)
 	}
@@ -88,25 +83,28 @@ func (r *Runner) Rebuild(ctx context.Context, units []string) error {
 	return nil
 }
 
-// put sets the state of a unit and notes whether it changed. The caller holds mu.
-func (r *Runner) put(built *Vehicle) {
+// keep sets the state of a unit and notes whether it changed.
+func (r *Runner) keep(built *Vehicle) error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
 	old, had := r.units[built.unit]
 	if !had && !built.any {
-		return
+		return nil
 	}
 	r.units[built.unit] = built
 	if !had || old.digest() != built.digest() {
 		r.touched[built.unit] = true
 	}
+	return nil
 }
 
 // Take folds newly committed polls. Those that come in order are folded at once; the unit of a late one,
 // or of any poll that comes while the history is being read, is marked and folded again by Settle.
 func (r *Runner) Take(ctx context.Context, polls []*series.Poll) error {
 	roster := r.roster()
-	alone := r.fold.TryLock()
+	alone := r.folding.TryLock()
 	if alone {
-		defer r.fold.Unlock()
+		defer r.folding.Unlock()
 	}
 	polls = slices.Clone(polls)
 	slices.SortStableFunc(polls, order)
@@ -116,7 +114,7 @@ func (r *Runner) Take(ctx context.Context, polls []*series.Poll) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		u := unitOf(roster, p)
+		u := unitOf(roster, p.VIN, p.Device)
 		if u == nil || !p.ClockOK {
 			continue
 		}
@@ -143,18 +141,14 @@ func (r *Runner) Take(ctx context.Context, polls []*series.Poll) error {
 
 // Settle folds the marked units again and returns, sorted, the units that changed since the last Settle.
 func (r *Runner) Settle(ctx context.Context) (changed []string, err error) {
-	r.fold.Lock()
-	defer r.fold.Unlock()
+	r.folding.Lock()
+	defer r.folding.Unlock()
 	r.mu.Lock()
 	late := slices.Sorted(maps.Keys(r.late))
 	clear(r.late)
 	r.mu.Unlock()
 
-	err = r.refold(ctx, r.choose(r.roster(), late), time.Time{}, func(built *Vehicle) {
-		r.mu.Lock()
-		defer r.mu.Unlock()
-		r.put(built)
-	})
+	err = r.refold(ctx, r.choose(r.roster(), late), time.Time{}, false, r.keep)
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if err != nil {

@@ -3,7 +3,6 @@ package dashboards
 import (
 	"context"
 	"fmt"
-	"iter"
 	"math/rand/v2"
 	"slices"
 	"strings"
@@ -20,14 +19,16 @@ import (
 // reports is a history in memory.
 type reports []*series.Poll
 
-func (h reports) Polls(_ context.Context, vins, _ []string, until time.Time) iter.Seq2[*series.Poll, error] {
-	return func(yield func(*series.Poll, error) bool) {
-		for _, p := range h {
-			if slices.Contains(vins, p.VIN) && (until.IsZero() || !p.ReadAt.After(until)) && !yield(p, nil) {
-				return
+func (h reports) Replay(_ context.Context, q series.Replay) error {
+	polls := slices.SortedFunc(slices.Values(h), func(a, b *series.Poll) int { return a.ReadAt.Compare(b.ReadAt) })
+	for _, p := range polls {
+		if slices.Contains(q.VINs, p.VIN) && (q.Until.IsZero() || !p.ReadAt.After(q.Until)) {
+			if err := q.Each(q.Unit(p.VIN, p.Device), p); err != nil {
+				return err
 			}
 		}
 	}
+	return nil
 }
 
 type monitors struct{}

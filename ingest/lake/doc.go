@@ -74,6 +74,18 @@
 // Failures: before publishing, the new files are removed, or swept later as orphans. Between two tables,
 // Open takes the replacement back like any unfinished commit. After the commit point it holds.
 //
+// # Reading history back (replay.go, outline.go, scan.go)
+//
+// Polls gives polls as they lie, each on its own, for few of them. Replay gives the polls of each unit in the order
+// of time, for the detector, and is built for many: one look through the reports table (a fortieth of the rows)
+// tells in what order a unit's polls stand and which have to wait for a late one; then each worker takes a share
+// of the units through the files and decodes the columns of results into one buffer, which is lent to the reader.
+// A poll is copied only where it has to wait. Rejected: a merge of all files by unit and time, which holds a row
+// group of each file in memory; and sorting after reading, which holds all that is read.
+//
+// Measured on two busy cores, processor time for 1.2 million readings in 60 flushes, through the detector: 3.5 s by
+// Polls, 1.1 s by Replay; compacted, 1.3 s and 0.5 s.
+//
 // # Evolution (evolve.go)
 //
 // A column that this release has and the table lacks is added at Open: a new schema with the next id. New

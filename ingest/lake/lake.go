@@ -43,6 +43,7 @@ type Lake struct {
 	now     func() time.Time
 	full    int64 // fullRows
 	big     int64 // sealedRows
+	held    int64 // maxHeld
 	floor   Floor
 	disk    func(dir string) (disk, error)
 	fs      files
@@ -87,7 +88,7 @@ func Open(dir string, log *slog.Logger, reg prometheus.Registerer) (*Lake, error
 }
 
 func newLake(dir string, log *slog.Logger) *Lake {
-	l := &Lake{dir: dir, log: log, mem: memory.NewGoAllocator(), now: time.Now, full: fullRows, big: sealedRows, disk: diskOf, refs: map[*set]int{}}
+	l := &Lake{dir: dir, log: log, mem: memory.NewGoAllocator(), now: time.Now, full: fullRows, big: sealedRows, held: maxHeld, disk: diskOf, refs: map[*set]int{}}
 	for i := range specs {
 		l.specs[i] = &specs[i]
 	}

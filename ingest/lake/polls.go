@@ -132,24 +132,9 @@ func (r *reader) group(f dataFile, yield func(*row) bool) (more bool, err error)
 		return false, err
 	}
 	defer head.close()
-	results := &part{r: r, spec: &specs[readings], file: r.readings[f.group], aged: f.older(r.kept[readings]), set: func(w *row, n int) []row {
-		w.p.Results = make([]series.Result, n)
-		rows := make([]row, n)
-		for i := range rows {
-			w.p.Results[i] = series.NewResult()
-			rows[i] = row{r: &w.p.Results[i]}
-		}
-		return rows
-	}}
+	results := r.resultsOf(f)
 	defer results.close()
-	found := &part{r: r, spec: &specs[codes], file: r.codes[f.group], aged: f.older(r.kept[codes]), set: func(w *row, n int) []row {
-		w.p.Codes = make([]series.Code, n)
-		rows := make([]row, n)
-		for i := range rows {
-			rows[i] = row{c: &w.p.Codes[i]}
-		}
-		return rows
-	}}
+	found := r.codesOf(f)
 	defer found.close()
 
 	all, counts := s.own(), s.named("results", "codes")
@@ -197,6 +182,29 @@ type part struct {
 	cols []int
 	next int64 // row of the file where the next report begins
 	set  func(w *row, n int) []row
+}
+
+func (r *reader) resultsOf(f dataFile) *part {
+	return &part{r: r, spec: &specs[readings], file: r.readings[f.group], aged: f.older(r.kept[readings]), set: func(w *row, n int) []row {
+		w.p.Results = make([]series.Result, n)
+		rows := make([]row, n)
+		for i := range rows {
+			w.p.Results[i] = series.NewResult()
+			rows[i] = row{r: &w.p.Results[i]}
+		}
+		return rows
+	}}
+}
+
+func (r *reader) codesOf(f dataFile) *part {
+	return &part{r: r, spec: &specs[codes], file: r.codes[f.group], aged: f.older(r.kept[codes]), set: func(w *row, n int) []row {
+		w.p.Codes = make([]series.Code, n)
+		rows := make([]row, n)
+		for i := range rows {
+			rows[i] = row{c: &w.p.Codes[i]}
+		}
+		return rows
+	}}
 }
 
 func (t *part) close() {

@@ -12,6 +12,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"marginline/ingest/series"
 )
 
 func TestOpenRefuses(t *testing.T) {
@@ -129,6 +131,10 @@ func TestDamageIsTold(t *testing.T) {
 				}
 				if failed == nil || !strings.Contains(failed.Error(), path) {
 					t.Errorf("Polls says %v, want an error that names %s", failed, path)
+				}
+				failed = l.Replay(t.Context(), series.Replay{Unit: func(string, string) int { return 0 }, Each: func(int, *series.Poll) error { return nil }})
+				if failed == nil || !strings.Contains(failed.Error(), path) {
+					t.Errorf("Replay says %v, want an error that names %s", failed, path)
 				}
 			})
 		}
