@@ -18,6 +18,7 @@ var house = [][]string{
 	{"ingest"},
 	{"analyze"},
 	{"alerts/knowledge", "alerts/shop"},
+	{"alerts/schedule"},
 	{"alerts"},
 	{"sql"},
 	{"dashboards"},

@@ -34,8 +34,9 @@ type Depot struct {
 
 // A Bay is a place to work. Kinds are what it offers, such as lift, vapour_safe, outdoors.
 type Bay struct {
-	Name  string   `yaml:"name" json:"name"`
-	Kinds []string `yaml:"kinds" json:"kinds"`
+	Name   string   `yaml:"name" json:"name"`
+	Kinds  []string `yaml:"kinds" json:"kinds"`
+	Closed []string `yaml:"closed" json:"closed"` // days
 }
 
 // A Technician does one job at a time.
@@ -107,6 +108,7 @@ func (f *File) check() error {
 				bad("bay %q needs a name of its own", b.Name)
 			}
 			names["bay "+b.Name] = true
+			checkDays(b.Closed, "closed of bay "+b.Name, bad)
 		}
 		for _, t := range d.Technicians {
 			if t.Name == "" || names["tech "+t.Name] {
