@@ -62,6 +62,23 @@ var migrations = []string{
 		created_by text not null,
 		unique (unit, ordinal)
 	)`,
+	`alter table work_orders add column state text not null default 'approved'`,
+	`alter table work_orders add column body text not null default '{}'`, // what people decided and wrote, JSON
+	`create table order_audit (
+		seq integer not null primary key,
+		order_id text not null,
+		at text not null,
+		who text not null,
+		from_state text not null,
+		to_state text not null,
+		why text not null,
+		body text not null
+	)`,
+	`create index order_audit_order on order_audit (order_id)`,
+	`create trigger order_audit_kept before update on order_audit begin select raise(abort, 'the history takes new rows only'); end`,
+	`create trigger order_audit_whole before delete on order_audit begin select raise(abort, 'the history takes new rows only'); end`,
+	`create trigger alert_audit_kept before update on alert_audit begin select raise(abort, 'the history takes new rows only'); end`,
+	`create trigger alert_audit_whole before delete on alert_audit begin select raise(abort, 'the history takes new rows only'); end`,
 }
 
 // OpenBook brings the tables up to date. The database stays the caller's, who also registers the driver and

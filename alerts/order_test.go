@@ -34,7 +34,7 @@ func TestOrder(t *testing.T) {
 	if !slices.Contains(o.AlertIDs, id("evap")) || !slices.Contains(o.AlertIDs, id("catalyst")) || len(o.AlertIDs) != 2 {
 		t.Errorf("order takes %v", o.AlertIDs)
 	}
-	if o.Unit != "217" || o.VIN != "9ZZTEST74RA000217" || o.State != OrderOpen || !o.CreatedAt.Equal(on(21)) || o.CreatedBy != "Senna" || !strings.HasPrefix(o.ID, "w-") {
+	if o.Unit != "217" || o.VIN != "9ZZTEST74RA000217" || o.State != OrderApproved || !o.CreatedAt.Equal(on(21)) || o.CreatedBy != "Senna" || !strings.HasPrefix(o.ID, "w-") {
 		t.Errorf("%+v", o)
 	}
 	if o.DueBy == nil || !o.DueBy.Equal(on(26)) {
@@ -75,7 +75,7 @@ func TestOrder(t *testing.T) {
 	}
 	open := listed(t, b, false)
 	next, err := b.Order(ctx, only(t, open).ID, "Senna", on(29))
-	if err != nil || next.ID == o.ID || next.State != OrderOpen {
+	if err != nil || next.ID == o.ID || next.State != OrderApproved {
 		t.Errorf("next order: %+v, %v", next, err)
 	}
 	orders, err := b.Orders(ctx)

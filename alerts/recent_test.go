@@ -43,7 +43,7 @@ func TestRecentWorkFirst(t *testing.T) {
 	if again := only(t, deriveWith([]shop.Fact{facts[2], facts[0], facts[1]}, evap(analyze.Drift, 20))); len(again.RecentWork) != 2 || again.RecentWork[0] != a.RecentWork[0] {
 		t.Error("the order of the facts matters")
 	}
-	s := NewSheet(WorkOrder{ID: "w-1", State: OrderOpen, Alerts: []Alert{a}}, van(), nil)
+	s := NewSheet(WorkOrder{ID: "w-1", State: OrderApproved, Alerts: []Alert{a}}, van(), nil)
 	text := s.Text()
 	work, evidence := strings.Index(text, "LOOK THERE FIRST"), strings.Index(text, "EVIDENCE")
 	if work < 0 || work > evidence || strings.Index(text, "SAFETY FIRST") > work {

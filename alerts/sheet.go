@@ -55,7 +55,7 @@ func NewSheet(o WorkOrder, u fleet.Unit, kb *knowledge.Base) Sheet {
 		Order: o, Depot: u.Depot, EngineFamily: u.EngineFamily, Fuel: u.Fuel, Zone: zoneOf(u.TimeZone),
 		Deference: kb.Common.Deference, DoNotClear: kb.Common.DoNotClear,
 	}
-	on := slices.DeleteFunc(slices.Clone(o.Alerts), func(a Alert) bool { return o.State == OrderOpen && !a.State.Standing() })
+	on := slices.DeleteFunc(slices.Clone(o.Alerts), func(a Alert) bool { return o.Open() && !a.State.Standing() })
 	var entries []*knowledge.Entry
 	for _, a := range on {
 		e := kb.For(a.Family, a.Tests[0])

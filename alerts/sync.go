@@ -60,7 +60,10 @@ func (b *Book) Sync(ctx context.Context, unit string, derived []Alert) (Changes,
 				}
 			}
 		}
-		return nil
+		if err := b.settleOrders(ctx, tx, unit); err != nil {
+			return err
+		}
+		return b.comebacks(ctx, tx, unit)
 	})
 	if err != nil {
 		return Changes{}, fmt.Errorf("alert book: unit %s: %w", unit, err)

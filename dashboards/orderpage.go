@@ -48,7 +48,7 @@ func (s *Server) orders(w http.ResponseWriter, r *http.Request) error {
 		if len(o.Alerts) > 0 {
 			row.Top, row.More = &o.Alerts[0], len(o.Alerts)-1
 		}
-		if o.State == alerts.OrderOpen {
+		if o.Open() {
 			p.Open = append(p.Open, row)
 		} else {
 			p.Closed = append(p.Closed, row)
