@@ -112,6 +112,16 @@ func (f *floor) changed(ctx context.Context, units []string) error {
 
 func (f *floor) known(unit string) bool { return f.app.roster.Load().Unit(unit) != nil }
 
+// dated builds the series state first: without a service, the newest reading is what "now" means.
+func (a *app) dated(h func(http.ResponseWriter, *http.Request) error) func(http.ResponseWriter, *http.Request) error {
+	return func(w http.ResponseWriter, r *http.Request) error {
+		if err := a.watch.ready(r.Context()); err != nil {
+			return err
+		}
+		return h(w, r)
+	}
+}
+
 type factsTaken struct {
 	Added  int      `json:"added"`
 	Known  int      `json:"known_before"`

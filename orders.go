@@ -4,17 +4,29 @@ import (
 	"fmt"
 	"net/http"
 	"strings"
+	"time"
 
 	"marginline/alerts"
 	"marginline/alerts/knowledge"
 )
 
-var orderColumns = []string{"id", "unit", "vin", "state", "created_at", "due", "alert_ids"}
+var orderColumns = []string{"id", "unit", "vin", "state", "created_at", "due", "shop", "alert_ids", "outcome", "note", "closed_at"}
 
-func orderRows(list []alerts.WorkOrder) [][]any {
+// orderRows are orders as rows: due is the day that a person chose, else the earliest likely date.
+func (a *app) orderRows(list []alerts.WorkOrder) [][]any {
 	rows := [][]any{}
 	for _, o := range list {
-		rows = append(rows, []any{o.ID, o.Unit, text(o.VIN), o.State, o.CreatedAt, deref(o.DueBy), o.AlertIDs})
+		due, depot, found, note := deref(o.DueBy), any(nil), any(nil), any(nil)
+		if o.Slot != nil {
+			due = o.Slot.Day.Time(time.UTC)
+		}
+		if u := a.roster.Load().Unit(o.Unit); u != nil {
+			depot = text(u.Depot)
+		}
+		if x := o.Last(); x != nil {
+			found, note = string(x.Found), text(strings.Trim(strings.Join([]string{x.Cause, x.Correction, x.Other}, "; "), "; "))
+		}
+		rows = append(rows, []any{o.ID, o.Unit, text(o.VIN), string(o.State), o.CreatedAt, due, depot, o.AlertIDs, found, note, deref(o.ClosedAt)})
 	}
 	return rows
 }
@@ -27,7 +39,7 @@ func (a *app) listOrders(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return (&listing{columns: orderColumns, rows: orderRows(list)}).print(w, r.FormValue("form"))
+	return (&listing{columns: orderColumns, rows: a.orderRows(list)}).print(w, r.FormValue("form"))
 }
 
 func (a *app) showOrder(w http.ResponseWriter, r *http.Request) error {
@@ -35,19 +47,27 @@ func (a *app) showOrder(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	history, err := a.book.OrderHistory(r.Context(), o.ID)
+	if err != nil {
+		return err
+	}
 	if r.FormValue("form") == "json" {
-		return writeJSON(w, o)
+		return writeJSON(w, orderWhole{o, o.Alerts, history, o.State.Steps()})
 	}
 	l := listing{columns: []string{"field", "value"}}
 	l.add("id", o.ID)
 	l.add("unit", o.Unit)
 	l.add("vin", o.VIN)
-	l.add("state", o.State)
+	l.add("state", string(o.State))
 	l.add("created_at", o.CreatedAt)
 	l.add("created_by", o.CreatedBy)
 	l.add("due", deref(o.DueBy))
 	for _, x := range o.Alerts {
 		l.add("alert", x.ID+": "+x.Reason)
+	}
+	addOutcome(&l, o)
+	for _, h := range history {
+		l.add("history", entryLine(h))
 	}
 	return l.print(w, r.FormValue("form"))
 }

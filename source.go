@@ -151,7 +151,7 @@ func (p *pinned) orders(ctx context.Context) (query.Rows, error) {
 	if err != nil {
 		return query.Rows{}, err
 	}
-	return query.Rows{Columns: orderColumns, Rows: slices.Values(orderRows(list))}, nil
+	return query.Rows{Columns: orderColumns, Rows: slices.Values(p.app.orderRows(list))}, nil
 }
 
 var seriesColumns = []string{"unit", "vin", "ecu", "test", "family", "last_read", "last_fresh", "state", "value", "min", "max", "unit_of_measure", "margin", "passed",

@@ -200,6 +200,9 @@ func (w *watch) sync(ctx context.Context, units []string) error {
 		if _, err := w.book.Sync(ctx, unit, w.derive(unit, w.runner.Signals(unit), w.runner.Series(unit))); err != nil {
 			return fmt.Errorf("alert book: unit %s: %w", unit, err)
 		}
+		if err := w.prove(ctx, unit); err != nil {
+			return fmt.Errorf("proof of repair: unit %s: %w", unit, err)
+		}
 	}
 	if w.notify != nil {
 		w.notify(units)
@@ -209,11 +212,14 @@ func (w *watch) sync(ctx context.Context, units []string) error {
 
 // derive gives the alerts of one unit; none for a unit that is not on the roster.
 func (w *watch) derive(unit string, signals []analyze.Signal, now []analyze.Now) []alerts.Alert {
-	u := w.floor.unit(unit)
+	u, facts, err := w.floor.worked(context.Background(), unit)
+	if err != nil {
+		w.log.Error("facts of a unit", "unit", unit, "err", err) // its alerts come without recent work
+	}
 	if u == nil {
 		return nil
 	}
-	return alerts.Derive(alerts.Case{Unit: *u, Signals: signals, Series: now, Facts: w.floor.of(unit), Names: names{}})
+	return alerts.Derive(alerts.Case{Unit: *u, Signals: signals, Series: now, Facts: facts, Names: names{}})
 }
 
 // names gives tests the plain names that the decoder knows.

@@ -19,7 +19,8 @@ const (
 )
 
 // consequence is what follows if nothing is done: the class of the family for this fuel and weight class,
-// raised to compliance when the unit's next inspection is near or comes before the limit or soon after it.
+// raised to compliance when the unit's next inspection is near or comes before the limit or soon after it,
+// or when the emission warranty of the part class is about to end.
 // at is the newest reading; limit may be nil.
 //
 // The classes are common practice, no source.
@@ -36,6 +37,9 @@ func consequence(e *knowledge.Entry, u *fleet.Unit, at time.Time, limit *Limit) 
 		if !due.Before(at.Truncate(24*time.Hour)) && !due.After(last) {
 			c = Compliance
 		}
+	}
+	if end, ok := warrantyEnd(e, u); ok && slices.Index(worstFirst, c) > slices.Index(worstFirst, Compliance) && end.After(at) && !end.After(at.Add(nearWarranty)) {
+		c = Compliance
 	}
 	return c
 }

@@ -38,6 +38,7 @@ type Visit struct {
 	Comebacks  int        `json:"comebacks"`  // how often a repair did not hold
 	Sequence   int        `json:"sequence"`   // rises with every change of the day, for calendars
 	AskedAlong []string   `json:"along"`      // families, kept when their alerts are gone
+	ClosedAt   *time.Time `json:"closed_at"`
 	FirstCode  *time.Time `json:"first_code"` // a code was stored at or before the first visit
 }
 
@@ -241,6 +242,9 @@ func (o *WorkOrder) add(a Alert) {
 
 // expire ends a deferral whose time is over.
 func (o *WorkOrder) expire(now time.Time) {
+	if last := o.Last(); last != nil && last.Verdict != nil && last.Verdict.State == ProofWaiting && last.Verdict.Expected != nil {
+		last.Verdict.Chase = now.After(*last.Verdict.Expected) // time passes without readings too
+	}
 	if o.State == OrderDeferred && o.Deferred != nil && !now.Before(o.Deferred.Until) {
 		o.State, o.Deferred = OrderApproved, nil
 	}

@@ -117,6 +117,10 @@ func (b *Book) advance(ctx context.Context, tx *sql.Tx, o *WorkOrder, do func(tx
 	if e.From == "" {
 		e.From = from
 	}
+	o.ClosedAt = nil
+	if o.State == OrderClosed || o.State == OrderCancelled {
+		o.ClosedAt = instant(now.UTC())
+	}
 	e.Order, e.At, e.To = o.ID, now, o.State
 	return errors.Join(o.save(ctx, tx), noteOrder(ctx, tx, *e))
 }

@@ -31,7 +31,7 @@ const recentSpan = 14 * 24 * time.Hour
 func recent(facts []shop.Fact, raised time.Time) []RecentWork {
 	var out []RecentWork
 	for _, f := range facts {
-		if f.Kind != shop.Part && !f.At.Before(raised.Add(-recentSpan)) {
+		if f.Kind != shop.Part && f.Kind != shop.Needed && !f.At.Before(raised.Add(-recentSpan)) {
 			out = append(out, RecentWork{f.At, f.Kind, f.Words()})
 		}
 	}

@@ -29,6 +29,19 @@ func (o *WorkOrder) Tests() []Evidence {
 	return out
 }
 
+// FamilyOf is the family of monitors behind a test of the order's alerts.
+func (o *WorkOrder) FamilyOf(test string) string {
+	for _, a := range o.Alerts {
+		if slices.ContainsFunc(a.Evidence, func(v Evidence) bool { return v.Test == test }) {
+			return a.Family
+		}
+	}
+	if len(o.AskedAlong) == 1 {
+		return o.AskedAlong[0]
+	}
+	return ""
+}
+
 // Judge keeps a verdict with the last outcome of an order and acts on it: recovered closes the order, not
 // recovered opens it again for a second look. In between a person decides. The same verdict again changes
 // nothing.

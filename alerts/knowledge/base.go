@@ -86,8 +86,12 @@ type Entry struct {
 	Confounders []string `json:"confounders"`
 	Conditions  []string `json:"conditions"` // under which the monitor runs
 	Needs       []string `json:"needs,omitempty"`
-	Safety      []string `json:"safety"` // ids of cautions
-	Common      []string `json:"common"` // ids of common steps, done first
+	Skills      []string `json:"skills"`                // a technician needs all of them
+	Bay         []string `json:"bay,omitempty"`         // kinds the bay must offer
+	ColdSoak    bool     `json:"cold_soak,omitempty"`   // the check itself needs a cold unit
+	FuelWindow  bool     `json:"fuel_window,omitempty"` // a quarter to three quarters of a tank
+	Safety      []string `json:"safety"`                // ids of cautions
+	Common      []string `json:"common"`                // ids of common steps, done first
 	Steps       []Step   `json:"steps"`
 	Hours       Hours    `json:"hours"`
 	Proof       Proof    `json:"proof"`

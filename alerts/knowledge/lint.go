@@ -3,9 +3,12 @@ package knowledge
 import (
 	"errors"
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 )
+
+var word = regexp.MustCompile(`^[a-z_]+$`)
 
 var classes = []string{"stop", "road_call", "compliance", "cost", "note"}
 
@@ -49,6 +52,22 @@ func (b *Base) lint(e *Entry) error {
 	for _, id := range e.Common {
 		if !slices.ContainsFunc(b.Common.Steps, func(s Step) bool { return s.ID == id }) {
 			fault("common step %q does not exist", id)
+		}
+	}
+	if e.Skills == nil {
+		fault("skills is missing; [] where anybody can do it")
+	}
+	for _, w := range slices.Concat(e.Skills, e.Bay) {
+		if !word.MatchString(w) {
+			fault("skill or bay %q: want one lower-case word", w)
+		}
+	}
+	for _, n := range []struct {
+		set  bool
+		says string
+	}{{e.ColdSoak, "soak"}, {e.FuelWindow, "fuel"}} {
+		if n.set && !slices.ContainsFunc(e.Needs, func(s string) bool { return strings.Contains(strings.ToLower(s), n.says) }) {
+			fault("needs says nothing of the %s that the schedule asks for", n.says)
 		}
 	}
 	if e.Proof.Runs < 1 {

@@ -13,7 +13,7 @@ import (
 )
 
 // Columns are those of a file of facts. kind and date are needed, and unit but for parts.
-var Columns = []string{"kind", "unit", "date", "by", "text", "level", "family", "symptom", "device", "depot", "part", "quantity", "odometer_km", "engine_hours"}
+var Columns = []string{"kind", "unit", "date", "by", "text", "level", "family", "symptom", "device", "depot", "part", "quantity", "odometer_km", "engine_hours", "until"}
 
 // A RowError is one row of a file that was left out.
 type RowError struct {
@@ -116,10 +116,17 @@ func (f *Fact) Set(column, cell string) error {
 	switch {
 	case column == "kind":
 		f.Kind = Kind(strings.ToLower(cell))
-	case column == "date":
+	case column == "date" || column == "until":
 		for _, form := range []string{time.DateOnly, time.RFC3339, "2006-01-02T15:04"} {
-			if t, err := time.Parse(form, cell); err == nil {
+			t, err := time.Parse(form, cell)
+			switch {
+			case err != nil:
+			case column == "date":
 				f.At = t.UTC()
+				return nil
+			default:
+				t = t.UTC()
+				f.Until = &t
 				return nil
 			}
 		}

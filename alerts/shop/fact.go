@@ -23,10 +23,11 @@ const (
 	Dongle  Kind = "dongle"  // the dongle was moved or swapped
 	Part    Kind = "part"    // parts on the shelf of a depot
 	Report  Kind = "report"  // what a driver or technician noticed
+	Needed  Kind = "needed"  // dispatch needs the unit, from date to until
 )
 
 // Kinds are all kinds of fact.
-var Kinds = []Kind{Service, Repair, Clear, Reflash, Dongle, Part, Report}
+var Kinds = []Kind{Service, Repair, Clear, Reflash, Dongle, Part, Report, Needed}
 
 // Symptoms are what a report may name. The first two stop a unit (common practice, no source).
 var Symptoms = []string{"fuel_smell", "flashing_lamp", "lamp", "road_call", "low_power", "rough", "noise", "smoke", "hard_start", "fuel_use", "other"}
@@ -41,14 +42,15 @@ type Fact struct {
 	By    string    `json:"by"`             // who did or noticed it
 	Text  string    `json:"text,omitempty"` // in their words
 
-	Level       string   `json:"level,omitempty"`   // of a service: A, B, C
-	Family      string   `json:"family,omitempty"`  // of monitors that a repair touched
-	Symptom     string   `json:"symptom,omitempty"` // of a report
-	Device      string   `json:"device,omitempty"`  // of the dongle now in the unit
-	Part        string   `json:"part,omitempty"`
-	Quantity    *float64 `json:"quantity,omitempty"`
-	OdometerKm  *float64 `json:"odometer_km,omitempty"`
-	EngineHours *float64 `json:"engine_hours,omitempty"`
+	Level       string     `json:"level,omitempty"`   // of a service: A, B, C
+	Family      string     `json:"family,omitempty"`  // of monitors that a repair touched
+	Symptom     string     `json:"symptom,omitempty"` // of a report
+	Device      string     `json:"device,omitempty"`  // of the dongle now in the unit
+	Part        string     `json:"part,omitempty"`
+	Quantity    *float64   `json:"quantity,omitempty"`
+	OdometerKm  *float64   `json:"odometer_km,omitempty"`
+	EngineHours *float64   `json:"engine_hours,omitempty"`
+	Until       *time.Time `json:"until,omitempty"` // last day that dispatch needs the unit
 }
 
 // Check says what a fact lacks, or gives it its id.
@@ -63,7 +65,7 @@ func (f *Fact) Check(now time.Time) error {
 	need(f.Kind == Part || f.Unit != "", "a unit is needed")
 	need(!f.At.IsZero(), "a date is needed")
 	need(f.At.Year() >= 1990 || f.At.IsZero(), "the date is before 1990")
-	need(!f.At.After(now.Add(24*time.Hour)), "the date lies in the future")
+	need(f.Kind == Needed || !f.At.After(now.Add(24*time.Hour)), "the date lies in the future")
 	need(strings.TrimSpace(f.By) != "", "who did or noticed it is needed")
 	need(len(f.Text) <= 4000, "the text is longer than 4000 characters")
 	switch f.Kind {
@@ -73,6 +75,8 @@ func (f *Fact) Check(now time.Time) error {
 		need(slices.Contains(Symptoms, f.Symptom), fmt.Sprintf("symptom %q: want one of %v", f.Symptom, Symptoms))
 	case Repair:
 		need(strings.TrimSpace(f.Text) != "", "say what was repaired")
+	case Needed:
+		need(f.Until != nil && !f.Until.Before(f.At) && f.Until.Sub(f.At) <= 60*24*time.Hour, "until is needed, not before date and at most 60 days later")
 	case Dongle:
 		need(f.Device != "", "the device now in the unit is needed")
 	}
@@ -100,7 +104,7 @@ func (f *Fact) Stops() bool {
 
 var kindWords = map[Kind]string{
 	Service: "PM service", Repair: "repair outside", Clear: "codes cleared or battery off", Reflash: "control unit reprogrammed or replaced",
-	Dongle: "dongle moved", Part: "parts counted", Report: "report",
+	Dongle: "dongle moved", Part: "parts counted", Report: "report", Needed: "needed by dispatch",
 }
 
 var symptomWords = map[string]string{

@@ -1,0 +1,229 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"marginline/alerts"
+	"marginline/alerts/schedule"
+	"marginline/alerts/shop"
+	"marginline/analyze"
+	"marginline/ingest/fleet"
+	"marginline/ingest/series"
+)
+
+// planDays is how far a plan reaches where nothing else is asked for: 12 weeks.
+const planDays = 84
+
+// Desk gathers what a plan is made from. A file other than nil is planned with in the place of the one in
+// force, to see what would be.
+func (f *floor) Desk(ctx context.Context, days int, file *shop.File) (*alerts.Desk, error) {
+	a := f.app
+	if err := a.watch.ready(ctx); err != nil {
+		return nil, err
+	}
+	d := &alerts.Desk{Now: a.now(), Days: days, File: f.file.Load(), Facts: f.of}
+	if file != nil {
+		d.File = file
+	}
+	if len(d.File.Depots) == 0 {
+		return nil, fmt.Errorf("no shop file yet, so nobody knows bays and hours; put one in force with 'shop file'")
+	}
+	for _, u := range a.roster.Load().Units() {
+		d.Units = append(d.Units, *f.unit(u.Unit))
+	}
+	var err error
+	if d.Alerts, err = a.book.List(ctx, false); err != nil {
+		return nil, err
+	}
+	if d.Orders, err = a.book.Orders(ctx); err != nil {
+		return nil, err
+	}
+	usage, err := f.usage(ctx)
+	d.Usage = func(unit string) alerts.Usage { return usage[unit] }
+	return d, err
+}
+
+// usageDays is the stretch of reports that a unit's use is taken from.
+const usageDays = 60
+
+// usage asks the history how the units are used. A meter that fell was changed; the newest part counts.
+func (f *floor) usage(ctx context.Context) (map[string]alerts.Usage, error) {
+	res, err := f.app.engine.Query(ctx, source{f.app}, fmt.Sprintf(`
+		with r as (select unit, read_at, odometer_km km, engine_hours h from reports where unit is not null and clock_ok
+			and read_at > (select max(read_at) - interval %d day from reports where clock_ok))
+		select unit, max(read_at), arg_max(km, read_at) filter (km is not null), arg_max(h, read_at) filter (h is not null),
+			greatest(0, arg_max(km, read_at) filter (km is not null) - arg_min(km, read_at) filter (km is not null)) / greatest(1, date_diff('second', min(read_at), max(read_at)) / 86400.0),
+			greatest(0, arg_max(h, read_at) filter (h is not null) - arg_min(h, read_at) filter (h is not null)) / greatest(1, date_diff('second', min(read_at), max(read_at)) / 86400.0)
+		from r group by unit`, usageDays))
+	if err != nil {
+		return nil, fmt.Errorf("use of the units: %w", err)
+	}
+	number := func(v any) float64 { x, _ := v.(float64); return x }
+	out := map[string]alerts.Usage{}
+	for _, r := range res.Rows {
+		unit, _ := r[0].(string)
+		at, _ := r[1].(time.Time)
+		out[unit] = alerts.Usage{At: at, OdometerKm: number(r[2]), EngineHours: number(r[3]), KmPerDay: number(r[4]), HoursPerDay: number(r[5])}
+	}
+	return out, nil
+}
+
+// Plan makes the plan of the next days.
+func (f *floor) Plan(ctx context.Context, days int, file *shop.File) (*schedule.Plan, error) {
+	d, err := f.Desk(ctx, days, file)
+	if err != nil {
+		return nil, err
+	}
+	return d.Plan()
+}
+
+// Accept takes the proposal for a job: its order is made where there is none, all alerts of the unit that
+// ask for a visit go on it, and the day is fixed.
+func (f *floor) Accept(ctx context.Context, job, who string) (*alerts.WorkOrder, error) {
+	p, err := f.Plan(ctx, planDays, nil)
+	if err != nil {
+		return nil, err
+	}
+	i := slices.IndexFunc(p.Visits, func(v schedule.Visit) bool { return v.Job != "" && strings.EqualFold(v.Job, job) })
+	if i < 0 {
+		return nil, fmt.Errorf("no proposal for %q: %w; see 'plan show'", job, alerts.ErrNotFound)
+	}
+	v := p.Visits[i]
+	id := v.Job
+	open, err := f.app.book.List(ctx, false)
+	if err != nil {
+		return nil, err
+	}
+	for _, a := range open {
+		if a.Unit == v.Unit && (a.State == alerts.Open || a.State == alerts.Acknowledged) && (a.Kind != analyze.NotRunning || a.ID == v.Job) {
+			o, err := f.app.book.Order(ctx, a.ID, who, f.app.now())
+			if err != nil {
+				return nil, err
+			}
+			id = o.ID
+		}
+	}
+	slot := &alerts.Slot{Day: v.Day, Bay: v.Bay, Technician: v.Technician, Service: v.Service != "", Hours: v.Hours}
+	return f.app.book.Step(ctx, id, alerts.StepSchedule, alerts.StepNote{Who: who, Why: "accepted: " + v.Reason, Slot: slot})
+}
+
+// prove judges the repairs of a unit that wait for their tests. The caller holds fold.
+func (w *watch) prove(ctx context.Context, unit string) error {
+	waiting, err := w.book.Unproven(ctx, unit)
+	if err != nil || len(waiting) == 0 {
+		return err
+	}
+	courses, err := w.runner.Traces(ctx, unit)
+	if err != nil {
+		return err
+	}
+	for i := range waiting {
+		o := &waiting[i]
+		if _, err := w.book.Judge(ctx, o.ID, alerts.Prove(w.repair(o, courses), o.FamilyOf, nil)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (w *watch) repair(o *alerts.WorkOrder, courses map[series.Key]*analyze.Trace) alerts.Repair {
+	return alerts.Repair{At: o.Last().At, Tests: o.Tests(), Courses: courses, Unit: o.Unit, Newest: w.runner.LastPoll(o.Unit), Now: w.floor.app.now(), Names: names{}}
+}
+
+// Step takes an order one step on; what follows for the unit is derived again.
+func (f *floor) Step(ctx context.Context, id string, st alerts.Step, n alerts.StepNote) (*alerts.WorkOrder, error) {
+	o, err := f.app.book.Step(ctx, id, st, n)
+	if err != nil {
+		return nil, err
+	}
+	return o, f.app.watch.again(ctx, []string{o.Unit})
+}
+
+// Finish writes the outcome of a visit; the work counts as a fact of the unit at once.
+func (f *floor) Finish(ctx context.Context, id string, out alerts.Outcome) (*alerts.WorkOrder, error) {
+	o, err := f.app.book.Finish(ctx, id, out)
+	if err != nil {
+		return nil, err
+	}
+	if err := f.app.watch.again(ctx, []string{o.Unit}); err != nil {
+		return nil, err
+	}
+	return f.app.book.OrderByID(ctx, o.ID)
+}
+
+// worked is a unit with the facts of the shop floor and of its own orders.
+func (f *floor) worked(ctx context.Context, name string) (u *fleet.Unit, facts []shop.Fact, err error) {
+	if u = f.unit(name); u == nil {
+		return nil, nil, nil
+	}
+	own, err := f.app.book.Facts(ctx, name)
+	return u, append(own, f.of(name)...), err
+}
+
+func (a *app) showPlan(w http.ResponseWriter, r *http.Request) error {
+	days := planDays
+	if v := r.FormValue("days"); v != "" {
+		n, err := strconv.Atoi(v)
+		if err != nil || n < 1 || n > 366 {
+			return fmt.Errorf("--days: %q: 1 to 366", v)
+		}
+		days = n
+	}
+	var file *shop.File
+	if r.Method == http.MethodPost { // what if
+		var err error
+		if file, err = shop.ReadFile(http.MaxBytesReader(w, r.Body, 1<<20)); err != nil {
+			return err
+		}
+	}
+	p, err := a.floor.Plan(r.Context(), days, file)
+	if err != nil {
+		return err
+	}
+	if d := r.FormValue("depot"); d != "" {
+		p.Visits = slices.DeleteFunc(p.Visits, func(v schedule.Visit) bool { return v.Depot != d })
+		p.Clashes = slices.DeleteFunc(p.Clashes, func(c schedule.Clash) bool { return c.Depot != d })
+		p.Loads = slices.DeleteFunc(p.Loads, func(l schedule.Load) bool { return l.Depot != d })
+	}
+	if r.FormValue("form") == "json" {
+		return writeJSON(w, p)
+	}
+	l := listing{columns: []string{"depot", "day", "unit", "kind", "bay", "technician", "hours", "job", "reason"}}
+	for _, c := range p.Clashes {
+		bumps := []string{}
+		for _, b := range c.Bumps {
+			bumps = append(bumps, b.Unit+" of "+b.Day.String())
+		}
+		reason := c.Reason
+		if len(bumps) > 0 {
+			reason += " Would have to move: " + strings.Join(bumps, ", ") + "."
+		}
+		l.add(c.Depot, "", c.Unit, "clash", "", "", "", c.ID, reason)
+	}
+	for _, v := range p.Visits {
+		l.add(v.Depot, v.Day.String(), v.Unit, string(v.Kind), v.Bay, v.Technician, v.Hours, v.Job, strings.Join(append([]string{v.Reason}, v.Prepare...), " "))
+	}
+	for _, x := range p.Waiting {
+		until := ""
+		if x.Until != nil {
+			until = x.Until.String()
+		}
+		l.add("", until, x.Unit, x.Why, "", "", "", x.ID, x.Reason)
+	}
+	return l.print(w, r.FormValue("form"))
+}
+
+func (a *app) acceptPlan(w http.ResponseWriter, r *http.Request) error {
+	o, err := a.floor.Accept(r.Context(), r.PathValue("job"), r.FormValue("by"))
+	if err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(w, "%s: unit %s on %s\n", o.ID, o.Unit, o.Slot.Day)
+	return err
+}
