@@ -86,7 +86,7 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 	if err = os.MkdirAll(temp, 0o750); err != nil {
 		return nil, err
 	}
-	if a.engine, err = query.Open(query.Config{MemoryLimit: cfg.SQL.Memory, Threads: cfg.SQL.Threads, TempDir: temp, MaxRows: min(cfg.SQL.Rows, tableRows), MaxStream: cfg.SQL.Rows, Timeout: cfg.SQL.Timeout}, log); err != nil {
+	if a.engine, err = query.Open(cfg.engine(temp), log); err != nil {
 		return nil, err
 	}
 	a.broker, err = broker.Open(ctx, broker.Config{Dir: filepath.Join(cfg.Data, "broker"), URL: cfg.Broker.URL, Listen: cfg.Broker.Listen, MQTT: cfg.Broker.MQTT, MaxAge: cfg.Broker.MaxAge, MaxBytes: cfg.Broker.MaxBytes}, log)

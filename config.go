@@ -52,10 +52,14 @@ type config struct {
 		Reports  string `koanf:"reports"`
 	} `koanf:"retention"`
 	SQL struct {
-		Memory  string        `koanf:"memory"`
-		Threads int           `koanf:"threads"`
-		Rows    int           `koanf:"rows"`
-		Timeout time.Duration `koanf:"timeout"`
+		Memory   string        `koanf:"memory"`   // of DuckDB in one worker
+		Process  string        `koanf:"process"`  // of a worker as a whole; over it the worker is killed
+		Temp     string        `koanf:"temp"`     // what one worker may spill to disk
+		Threads  int           `koanf:"threads"`  // of one query
+		Rows     int           `koanf:"rows"`     // most rows of one answer
+		Parallel int           `koanf:"parallel"` // queries at a time; the others wait
+		Timeout  time.Duration `koanf:"timeout"`
+		Fence    string        `koanf:"fence"` // required: no SQL unless the kernel confines it; preferred: without, where it cannot
 	} `koanf:"sql"`
 	Log struct {
 		Level  string `koanf:"level"`
@@ -83,8 +87,12 @@ var configDefaults = map[string]any{
 	"retention.codes":    forever,
 	"retention.reports":  forever,
 	"sql.memory":         "1GB",
+	"sql.process":        "3GiB",
+	"sql.temp":           "4GB",
 	"sql.threads":        2,
 	"sql.rows":           1_000_000,
+	"sql.parallel":       2,
+	"sql.fence":          "required",
 	"sql.timeout":        "60s",
 	"log.level":          "info",
 	"log.format":         "text",
@@ -190,8 +198,14 @@ func (c *config) validate() error {
 	if _, err := c.limits(); err != nil {
 		bad("retention", "%v", err)
 	}
-	if c.SQL.Rows < 1 || c.SQL.Threads < 1 || c.SQL.Timeout < time.Second {
-		bad("sql", "rows and threads at least 1, timeout at least 1s")
+	if c.SQL.Rows < 1 || c.SQL.Threads < 1 || c.SQL.Parallel < 1 || c.SQL.Timeout < time.Second {
+		bad("sql", "rows, threads and parallel at least 1, timeout at least 1s")
+	}
+	if _, err := parseSize(c.SQL.Process); err != nil {
+		bad("sql.process", "%v", err)
+	}
+	if err := c.engine("").Validate(); err != nil {
+		bad("sql", "%v", err)
 	}
 	if _, err := c.level(); err != nil {
 		bad("log.level", "%v", err)

@@ -16,12 +16,17 @@ import (
 	"syscall"
 
 	"github.com/spf13/cobra"
+
+	query "marginline/sql"
 )
 
 // version is set by the linker (-X main.version=...).
 var version = "dev"
 
 func main() {
+	if len(os.Args) == 2 && os.Args[1] == query.WorkerCommand { // before anything is opened: it locks itself in
+		os.Exit(query.Worker(os.Stdin, os.Stdout))
+	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	code := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
 	stop()

@@ -13,6 +13,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	query "marginline/sql"
 )
 
 // asProgram makes the test binary be the program: the tests run it as a process of its own, which can be
@@ -20,6 +22,9 @@ import (
 const asProgram = "MARGINLINE_TEST_AS_PROGRAM"
 
 func TestMain(m *testing.M) {
+	if len(os.Args) == 2 && os.Args[1] == query.WorkerCommand {
+		os.Exit(query.Worker(os.Stdin, os.Stdout))
+	}
 	if os.Getenv(asProgram) != "" {
 		os.Unsetenv(asProgram)
 		ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)

@@ -3,89 +3,76 @@ package sql
 import (
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"fmt"
+
+	"github.com/apache/arrow-go/v18/arrow/array"
+	"github.com/marcboeker/go-duckdb"
 )
 
-// answer runs a judged statement and passes up to most rows to the sink. What is put before the text of
-// the query ends in a line end, so that explain can tell the place of an error in the text as written.
-func (e *Engine) answer(ctx context.Context, conn *sql.Conn, st *statement, to Sink, most int) (n int, more bool, err error) {
+// answer runs a judged statement and writes up to q.Rows rows. What is put before the text of the query
+// ends in a line end, so that explain can tell the place of an error in the text as written.
+func (w *worker) answer(ctx context.Context, conn *sql.Conn, st *statement, q question, to *arrowOut) (n int64, more bool, err error) {
 	var text string
-	var names []string
-	switch {
-	case st.explain != "":
-		text, to = st.explain+"\n"+st.text, &planLines{to: to}
-	case st.show:
-		text = "\n" + st.text
-	case st.limited: // a second LIMIT needs a subquery, and that renames repeated columns
-		if names, err = e.names(ctx, conn, st.text); err != nil {
+	var as []Column
+	if plain := st.explain == "" && !st.show; plain && (q.Shape || st.limited || st.json) {
+		if as, err = w.describe(ctx, conn, st.text); err != nil {
 			return 0, false, err
 		}
-		text = fmt.Sprintf("SELECT * FROM (\n%s\n) LIMIT %d", st.text, most+1)
+	}
+	switch {
+	case st.explain != "":
+		text = st.explain + "\n" + st.text
+	case st.show:
+		text = "\n" + st.text
+	case q.Shape:
+		text = fmt.Sprintf("SELECT * FROM (\n%s\n) LIMIT 0", st.text)
+	case st.limited: // a second LIMIT needs a subquery, and that renames repeated columns
+		text = fmt.Sprintf("SELECT * FROM (\n%s\n) LIMIT %d", st.text, q.Rows+1)
 	default:
-		text = fmt.Sprintf("(\n%s\n) LIMIT %d", st.text, most+1)
+		text = fmt.Sprintf("(\n%s\n) LIMIT %d", st.text, q.Rows+1)
 	}
-	rows, err := conn.QueryContext(ctx, text)
+	in, err := w.query(ctx, conn, text)
 	if err != nil {
-		return 0, false, e.explain(ctx, err)
+		return 0, false, w.explain(err)
 	}
-	defer rows.Close()
-	columns, err := columnsOf(rows, names)
-	if err != nil {
-		return 0, false, fmt.Errorf("sql: columns: %w", err)
+	defer in.Release()
+	if st.explain != "" {
+		n, err = to.plan(in)
+		return n, false, err
 	}
-	if err := to.Columns(columns); err != nil {
-		return 0, false, err
-	}
-	values, into := make([]any, len(columns)), make([]any, len(columns))
-	for i := range values {
-		into[i] = &values[i]
-	}
-	for rows.Next() {
-		if n == most {
-			return n, true, nil
-		}
-		if err := rows.Scan(into...); err != nil {
-			return n, false, fmt.Errorf("sql: row %d: %w", n+1, err)
-		}
-		for i, c := range columns {
-			values[i] = plain(values[i], c.Type)
-		}
-		if err := to.Row(values); err != nil {
-			return n, false, err
-		}
-		n++
-	}
-	return n, false, e.explain(ctx, rows.Err())
+	n, more, err = to.pour(in, as, int64(q.Rows))
+	return n, more, w.explain(err)
 }
 
-// names are the column names of a query as it was written.
-func (e *Engine) names(ctx context.Context, conn *sql.Conn, query string) ([]string, error) {
-	rows, err := conn.QueryContext(ctx, "DESCRIBE\n"+query)
-	if err != nil {
-		return nil, e.explain(ctx, err)
-	}
-	defer rows.Close()
-	var names []string
-	for rows.Next() {
-		var name string
-		var rest [5]any
-		if err := rows.Scan(&name, &rest[0], &rest[1], &rest[2], &rest[3], &rest[4]); err != nil {
-			return nil, fmt.Errorf("sql: columns: %w", err)
-		}
-		names = append(names, name)
-	}
-	return names, e.explain(ctx, rows.Err())
-}
-
-// listViews answers SHOW TABLES from the dictionary.
-func listViews(to Sink) error {
-	if err := to.Columns([]Column{{"name", "VARCHAR"}, {"meaning", "VARCHAR"}}); err != nil {
-		return err
-	}
-	for _, v := range dictionary() {
-		if err := to.Row([]any{v.Name, v.Meaning}); err != nil {
+// query runs a text through DuckDB's Arrow interface: no value is boxed on its way out.
+func (w *worker) query(ctx context.Context, conn *sql.Conn, text string) (in array.RecordReader, err error) {
+	err = conn.Raw(func(dc any) error {
+		a, err := duckdb.NewArrowFromConn(dc.(driver.Conn))
+		if err != nil {
 			return err
 		}
+		in, err = a.QueryContext(ctx, text)
+		return err
+	})
+	return in, err
+}
+
+// describe gives the columns of a query as it was written.
+func (w *worker) describe(ctx context.Context, conn *sql.Conn, query string) ([]Column, error) {
+	rows, err := conn.QueryContext(ctx, "DESCRIBE\n"+query)
+	if err != nil {
+		return nil, w.explain(err)
 	}
-	return nil
+	defer rows.Close()
+	var out []Column
+	for rows.Next() {
+		var c Column
+		var rest [4]any
+		if err := rows.Scan(&c.Name, &c.Type, &rest[0], &rest[1], &rest[2], &rest[3]); err != nil {
+			return nil, fmt.Errorf("sql: columns: %w", err)
+		}
+		out = append(out, c)
+	}
+	return out, w.explain(rows.Err())
 }

@@ -2,82 +2,75 @@ package sql
 
 import (
 	"context"
-	"database/sql"
+	"errors"
 	"fmt"
+	"io"
 	"log/slog"
-	"net/url"
-	"strconv"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
 	"time"
-
-	"github.com/marcboeker/go-duckdb"
 )
 
-// An Engine runs queries. Its methods may be called at the same time.
+// An Engine runs queries in worker processes. Its methods may be called at the same time.
 type Engine struct {
-	config    Config
-	log       *slog.Logger
-	db        *sql.DB
-	functions map[string]bool
-	layouts   *layouts
-	turns     chan struct{}
+	config Config
+	log    *slog.Logger
+	fence  string
+	queue  queue
+
+	mu     sync.Mutex
+	idle   []*process
+	closed bool
 }
 
-// Open starts DuckDB, in memory. It lives until Close.
+// Open checks the limits and the fence, and starts a first worker. Workers live until Close, or until one
+// has to be killed. Where the fence that is wanted is missing, Open warns and every query is refused.
 func Open(c Config, log *slog.Logger) (*Engine, error) {
 	if err := c.Validate(); err != nil {
 		return nil, err
 	}
-	c = c.orDefault()
-	// Options go into the address: a SET would hold on one connection only, and the lock comes with them.
-	options := url.Values{
-		"autoinstall_known_extensions": {"false"},
-		"autoload_known_extensions":    {"false"},
-		"allow_community_extensions":   {"false"},
-		"memory_limit":                 {c.MemoryLimit},
-		"threads":                      {strconv.Itoa(c.Threads)},
-		"temp_directory":               {c.TempDir},
-		"lock_configuration":           {"true"},
+	e := &Engine{config: c.orDefault(), log: log}
+	e.queue.free = e.config.Parallel
+	if e.config.TempDir != "" { // what a killed service left
+		left, err := filepath.Glob(filepath.Join(e.config.TempDir, tempPrefix+"*"))
+		if err != nil {
+			return nil, fmt.Errorf("sql: temp folder: %w", err)
+		}
+		for _, dir := range left {
+			if err := os.RemoveAll(dir); err != nil {
+				return nil, fmt.Errorf("sql: temp folder: %w", err)
+			}
+		}
 	}
-	connector, err := duckdb.NewConnector(":memory:?"+options.Encode(), nil)
-	if err != nil {
-		return nil, fmt.Errorf("sql: open duckdb: %w", err)
-	}
-	e := &Engine{config: c, log: log, db: sql.OpenDB(connector), functions: functions(), layouts: newLayouts(), turns: make(chan struct{}, c.Parallel)}
-	e.db.SetMaxIdleConns(-1) // a connection ends with its query, and its TEMP objects with it
-	if err := e.register(); err != nil {
-		e.db.Close()
+	p, err := start(context.Background(), e.config)
+	var closed *Error
+	switch {
+	case errors.As(err, &closed) && closed.Kind == KindClosed:
+		log.Warn(closed.Message, "do", closed.Hint)
+		return e, nil
+	case err != nil:
 		return nil, err
+	}
+	e.fence = p.fence
+	e.idle = append(e.idle, p)
+	if _, ok := Fence(); !ok {
+		log.Warn("SQL runs behind the weaker fence: no kernel confines its process", "fence", e.fence, "policy", e.config.Fence)
+	} else {
+		log.Debug("SQL runs in a process that can read nothing but the lake", "fence", e.fence)
 	}
 	return e, nil
 }
 
-// Close ends DuckDB. Queries must have returned.
-func (e *Engine) Close() error { return e.db.Close() }
-
-// clock makes now() and current_timestamp a UTC TIMESTAMP like read_at. The built-in ones have a zone, and
-// without ICU nothing can be reckoned with that: not even now() - INTERVAL 7 DAY.
-const clock = `
-CREATE MACRO now() AS transaction_timestamp()::TIMESTAMP;
-CREATE MACRO get_current_timestamp() AS transaction_timestamp()::TIMESTAMP;
-CREATE MACRO current_localtimestamp() AS transaction_timestamp()::TIMESTAMP;`
-
-// register adds our functions. They are seen by every later connection.
-func (e *Engine) register() error {
-	ctx := context.Background()
-	conn, err := e.db.Conn(ctx)
-	if err != nil {
-		return fmt.Errorf("sql: open duckdb: %w", err)
-	}
-	defer conn.Close()
-	f, err := newLocalTime()
-	if err != nil {
-		return fmt.Errorf("sql: local_time: %w", err)
-	}
-	if err := duckdb.RegisterScalarUDF(conn, "local_time", f); err != nil {
-		return fmt.Errorf("sql: local_time: %w", err)
-	}
-	if _, err := conn.ExecContext(ctx, clock); err != nil {
-		return fmt.Errorf("sql: now: %w", err)
+// Close ends the workers. Queries must have returned.
+func (e *Engine) Close() error {
+	e.mu.Lock()
+	idle := e.idle
+	e.idle, e.closed = nil, true
+	e.mu.Unlock()
+	for _, p := range idle {
+		p.kill()
 	}
 	return nil
 }
@@ -87,7 +80,7 @@ func (e *Engine) register() error {
 func (e *Engine) Query(ctx context.Context, src Source, query string) (*Result, error) {
 	r := &Result{}
 	var err error
-	if r.Summary, err = e.run(ctx, src, query, keeper{r}, e.config.MaxRows); err != nil {
+	if r.Summary, err = e.Rows(ctx, src, Request{Query: query, Rows: e.config.MaxRows}, keeper{r}); err != nil {
 		return nil, err
 	}
 	return r, nil
@@ -95,55 +88,170 @@ func (e *Engine) Query(ctx context.Context, src Source, query string) (*Result, 
 
 // Stream runs one query like Query and passes up to Config.MaxStream rows to the sink, none kept.
 func (e *Engine) Stream(ctx context.Context, src Source, query string, to Sink) (Summary, error) {
-	return e.run(ctx, src, query, to, e.config.MaxStream)
+	return e.Rows(ctx, src, Request{Query: query}, to)
 }
 
-func (e *Engine) run(ctx context.Context, src Source, query string, to Sink, most int) (sum Summary, err error) {
-	select {
-	case e.turns <- struct{}{}:
-		defer func() { <-e.turns }()
-	case <-ctx.Done():
-		return sum, ctx.Err()
+// Rows runs a query and passes its rows to a sink.
+func (e *Engine) Rows(ctx context.Context, src Source, r Request, to Sink) (Summary, error) {
+	return e.Arrow(ctx, src, r, func(in io.Reader) error { return pourRows(in, to) })
+}
+
+// Shape gives the parameters of a query in Summary.Params and its columns as a stream without rows.
+func (e *Engine) Shape(ctx context.Context, src Source, r Request, take func(io.Reader) error) (Summary, error) {
+	return e.run(ctx, src, r, true, take)
+}
+
+// Arrow runs a query and hands its answer to take as one Arrow IPC stream, in the stream format that every
+// Arrow library reads. What take does not read is dropped.
+func (e *Engine) Arrow(ctx context.Context, src Source, r Request, take func(io.Reader) error) (Summary, error) {
+	return e.run(ctx, src, r, false, take)
+}
+
+func (e *Engine) run(ctx context.Context, src Source, r Request, shape bool, take func(io.Reader) error) (sum Summary, err error) {
+	q, err := ask(r)
+	if err != nil {
+		return sum, fmt.Errorf("sql: parameters: %w", err)
 	}
-	start := time.Now()
+	q.Shape = shape
+	if q.Rows <= 0 || q.Rows > e.config.MaxStream {
+		q.Rows = e.config.MaxStream
+	}
+	came := time.Now()
+	if err := e.queue.enter(ctx, r.OnWait); err != nil {
+		return sum, err
+	}
+	defer e.queue.leave()
+	began := time.Now()
 	ctx, cancel := context.WithTimeoutCause(ctx, e.config.Timeout, errTooLong)
 	defer cancel()
-	conn, err := e.db.Conn(ctx)
-	if err != nil {
-		return sum, fmt.Errorf("sql: connect: %w", err)
-	}
-	defer conn.Close()
-
-	st, err := e.judge(ctx, conn, query)
+	p, err := e.take(ctx)
 	if err != nil {
 		return sum, e.stopped(ctx, err)
 	}
-	if st.list {
-		return sum, listViews(to)
+	sum, err = e.guarded(ctx, p, src, q, take)
+	sum.Elapsed, sum.Waited = time.Since(began), began.Sub(came)
+	if err == nil {
+		e.log.Debug("query answered", "rows", sum.Rows, "elapsed", sum.Elapsed, "waited", sum.Waited, "truncated", sum.Truncated)
 	}
-	if len(st.views) > 0 {
-		snap, err := src.Pin(ctx)
+	return sum, err
+}
+
+// guarded asks a worker under the eyes of the limits: a context that ends and too much memory kill it.
+func (e *Engine) guarded(ctx context.Context, p *process, src Source, q question, take func(io.Reader) error) (Summary, error) {
+	stop := context.AfterFunc(ctx, func() { _ = p.cmd.Process.Kill() })
+	watched, unwatch := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(watched)
+		e.watch(p, unwatch)
+	}()
+	sum, err := p.answer(ctx, src, q, take)
+	stopped := stop()
+	close(unwatch)
+	<-watched
+	switch {
+	case ctx.Err() != nil || !stopped:
+		p.kill()
 		if err != nil {
-			return sum, fmt.Errorf("sql: pin: %w", err)
-		}
-		defer snap.Release()
-		if sum.Snapshots, err = e.makeViews(ctx, conn, snap, st.needs); err != nil {
 			return sum, e.stopped(ctx, err)
 		}
+	case p.over.Load():
+		p.kill()
+		if err != nil {
+			return sum, &Error{Kind: KindMemory, Message: fmt.Sprintf("the query was stopped: its process held more than %d MB", e.config.MaxProcess>>20), Hint: memoryHint}
+		}
+	case errors.Is(err, errBroken):
+		words := p.lastWords()
+		p.kill()
+		e.log.Error("a query ended its worker", "err", err, "said", words)
+		return sum, &Error{Kind: KindCrashed, Message: "the process that ran the query broke down; nothing else was harmed", Hint: "write the query another way; what it said is in the log of the service"}
+	case fatal(err):
+		p.kill()
+	default:
+		e.give(p)
 	}
-	n, more, err := e.answer(ctx, conn, st, to, most)
-	sum.Truncated, sum.Elapsed = more, time.Since(start)
-	if err != nil {
-		return sum, err
+	return sum, err
+}
+
+// fatal says whether DuckDB is of no more use after an error.
+func fatal(err error) bool {
+	var own *Error
+	return err != nil && !errors.As(err, &own) && strings.Contains(err.Error(), "sql: duckdb: ")
+}
+
+// watch kills a process that holds more memory than it may, until told to stop.
+func (e *Engine) watch(p *process, stop <-chan struct{}) {
+	tick := time.NewTicker(20 * time.Millisecond)
+	defer tick.Stop()
+	for {
+		select {
+		case <-stop:
+			return
+		case <-tick.C:
+			held, err := memoryOf(p.cmd.Process.Pid)
+			if err != nil {
+				return
+			}
+			if held > e.config.MaxProcess {
+				p.over.Store(true)
+				_ = p.cmd.Process.Kill()
+				return
+			}
+		}
 	}
-	e.log.Debug("query answered", "rows", n, "elapsed", sum.Elapsed, "truncated", more)
-	return sum, nil
 }
 
 // stopped gives the reason where an error comes from the end of the context.
 func (e *Engine) stopped(ctx context.Context, err error) error {
-	if ctx.Err() != nil {
-		return e.explain(ctx, err)
+	switch {
+	case errors.Is(context.Cause(ctx), errTooLong):
+		return &Error{Kind: KindTimeout, Message: fmt.Sprintf("the query was stopped after %v", e.config.Timeout), Hint: timeHint}
+	case ctx.Err() != nil:
+		return ctx.Err()
 	}
 	return err
+}
+
+var errTooLong = errors.New("query over its time")
+
+// Bounds after which a worker is replaced: what it holds between questions is of no use.
+const (
+	mostServed = 500
+	mostHeld   = 512 << 20
+)
+
+// take gives an idle worker, or starts one.
+func (e *Engine) take(ctx context.Context) (*process, error) {
+	for {
+		e.mu.Lock()
+		if e.closed {
+			e.mu.Unlock()
+			return nil, errors.New("sql: the engine is closed")
+		}
+		n := len(e.idle)
+		if n == 0 {
+			e.mu.Unlock()
+			return start(ctx, e.config)
+		}
+		p := e.idle[n-1]
+		e.idle = e.idle[:n-1]
+		e.mu.Unlock()
+		if !p.dead() {
+			return p, nil
+		}
+		p.kill()
+	}
+}
+
+// give takes a worker back.
+func (e *Engine) give(p *process) {
+	held, err := memoryOf(p.cmd.Process.Pid)
+	e.mu.Lock()
+	keep := !e.closed && p.served < mostServed && (err != nil || held < mostHeld)
+	if keep {
+		e.idle = append(e.idle, p)
+	}
+	e.mu.Unlock()
+	if !keep {
+		p.kill()
+	}
 }

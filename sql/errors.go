@@ -1,14 +1,11 @@
 package sql
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"regexp"
 	"strconv"
 	"strings"
-
-	"github.com/marcboeker/go-duckdb"
 )
 
 // A Kind classes what went wrong with a query.
@@ -20,7 +17,9 @@ const (
 	KindRefused Kind = "refused" // SQL, but not allowed here
 	KindInvalid Kind = "invalid" // DuckDB could not bind or run it
 	KindTimeout Kind = "timeout" // took longer than Config.Timeout
-	KindMemory  Kind = "memory"  // needs more than Config.MemoryLimit
+	KindMemory  Kind = "memory"  // needs more than Config.MemoryLimit, or Config.TempSize on disk
+	KindCrashed Kind = "crashed" // DuckDB gave up on it; only its own process ended
+	KindClosed  Kind = "closed"  // the fence that Config.Fence wants is not to be had here
 )
 
 // An Error is what a person who wrote a query reads. Failures of the system beneath are other errors.
@@ -75,48 +74,46 @@ func lineAsWritten(msg string) string {
 	return m[1] + line + m[3] + m[4][len(m[2])-len(line):] // 10 becomes 9: the caret moves with it
 }
 
-// explain turns what DuckDB says into an Error; ctx is the query's own, cause the caller's.
-func (e *Engine) explain(ctx context.Context, err error) error {
-	if err == nil {
-		return nil
+// explain turns what DuckDB says into an Error. Its Arrow interface gives text alone, so the text decides.
+func (w *worker) explain(err error) error {
+	var own *Error
+	if err == nil || errors.As(err, &own) {
+		return err
 	}
-	if errors.Is(context.Cause(ctx), errTooLong) {
-		return &Error{
-			Kind:    KindTimeout,
-			Message: fmt.Sprintf("the query was stopped after %v", e.config.Timeout),
-			Hint:    "ask for fewer units or a shorter time: conditions on unit, vin, test and read_at are cheap",
-		}
+	msg := err.Error()
+	for _, p := range []string{"database/sql/driver: ", "duckdb_execute_prepared_arrow: "} {
+		msg = strings.TrimPrefix(msg, p)
 	}
-	if ctx.Err() != nil {
-		return ctx.Err()
-	}
-	var d *duckdb.Error
-	if !errors.As(err, &d) {
-		return &Error{Kind: KindInvalid, Message: strings.TrimPrefix(err.Error(), "database/sql/driver: "), Hint: "cast the column to text: column::VARCHAR"}
-	}
-	msg := lineAsWritten(strings.TrimSpace(d.Msg))
-	switch d.Type {
-	case duckdb.ErrorTypeOutOfMemory:
-		return &Error{Kind: KindMemory, Message: "the query needs more memory than it may use (" + e.config.MemoryLimit + ")",
-			Hint: "ask for fewer columns, units or days, or sum up before sorting and joining"}
-	case duckdb.ErrorTypeParser, duckdb.ErrorTypeSyntax:
+	msg = lineAsWritten(strings.TrimSpace(msg))
+	kind, _, _ := strings.Cut(msg, " Error:")
+	switch kind {
+	case "Out of Memory":
+		return &Error{Kind: KindMemory, Message: "the query needs more memory than it may use (" + w.config.MemoryLimit + ")", Hint: memoryHint}
+	case "Parser", "Syntax":
 		return &Error{Kind: KindSyntax, Message: msg, Hint: viewsHint}
-	case duckdb.ErrorTypeInternal, duckdb.ErrorTypeFatal:
+	case "INTERNAL", "FATAL":
 		msg, _, _ = strings.Cut(msg, "\nStack Trace")
 		return fmt.Errorf("sql: duckdb: %s", msg)
-	case duckdb.ErrorTypeBinder, duckdb.ErrorTypeCatalog, duckdb.ErrorTypeMissingExtension:
+	case "Binder", "Catalog", "Missing Extension":
 		msg, _, _ = strings.Cut(msg, "\n\nPlease try installing")
 		if strings.Contains(msg, "TIME ZONE") || strings.Contains(msg, "'timezone(") || strings.Contains(msg, "icu extension") {
 			return &Error{Kind: KindInvalid, Message: candidates.ReplaceAllString(msg, "\n"), Hint: zoneHint}
 		}
 		return &Error{Kind: KindInvalid, Message: candidates.ReplaceAllString(msg, "\n"), Hint: viewsHint}
+	case "IO":
+		if strings.Contains(msg, "max_temp_directory_size") || strings.Contains(msg, "max size") {
+			return &Error{Kind: KindMemory, Message: "the query needs more room for intermediate results than it may use (" + w.config.TempSize + ")", Hint: memoryHint}
+		}
+		return fmt.Errorf("sql: duckdb: %s", msg)
 	}
 	return &Error{Kind: KindInvalid, Message: msg}
 }
+
+const memoryHint = "ask for fewer columns, units or days, or sum up before sorting and joining"
+
+const timeHint = "ask for fewer units or a shorter time: conditions on unit, vin, test and read_at are cheap"
 
 const zoneHint = "times here are UTC without a zone: write x::TIMESTAMP, and local_time(x, 'America/Chicago') for a wall clock"
 
 // candidates is the list of every form of a function, where it is so long that it hides the place.
 var candidates = regexp.MustCompile(`(?:\n\t[^\n]*){12,}\n+`)
-
-var errTooLong = errors.New("query over its time")

@@ -127,7 +127,7 @@ func TestJudge_Refuses(t *testing.T) {
 		{"select 1; drop view readings", "not allowed"},
 		{"select 1; copy (select 1) to '" + dir + "/x.csv'", "not allowed"},
 		{"select 1) limit 1; copy (select 1) to '" + dir + "/x.csv'; (select 1", "syntax"},
-		{"select ?", "write the value into the query"},
+		{"select ?", "the parameter 1 has no value"},
 		// memory out of nothing
 		{"select repeat('x', 2000000000)", "repeat is not allowed"},
 		{"select rpad('x', 2000000000, 'y')", "rpad must be"},

@@ -155,7 +155,7 @@ func (f *fixture) Release() { f.pins-- }
 func open(t testing.TB, change ...func(*sql.Config)) *sql.Engine {
 	t.Helper()
 	c := sql.DefaultConfig()
-	c.MemoryLimit, c.Timeout = "400MB", 30*time.Second
+	c.MemoryLimit, c.Timeout, c.Lake = "400MB", 30*time.Second, os.TempDir() // newFixture and t.TempDir lie there
 	for _, f := range change {
 		f(&c)
 	}

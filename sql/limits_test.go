@@ -46,7 +46,7 @@ func TestQuery_CallerGivesUp(t *testing.T) {
 }
 
 func TestQuery_MemoryIsLimited(t *testing.T) {
-	e, f := open(t, func(c *sql.Config) { c.MemoryLimit = "50MB" }), newFixture(t)
+	e, f := open(t, func(c *sql.Config) { c.MemoryLimit, c.TempSize = "50MB", "1KB" }), newFixture(t)
 	_, err := e.Query(t.Context(), f, "select count(distinct md5(i::varchar)) from range(3000000) t(i)")
 	var stopped *sql.Error
 	if !errors.As(err, &stopped) || stopped.Kind != sql.KindMemory || !strings.Contains(err.Error(), "50MB") {
@@ -61,7 +61,7 @@ func TestQuery_SpillsToItsFolder(t *testing.T) {
 	if got := rows(t, e, f, query); !strings.HasSuffix(got, "\n") || got == "\n" {
 		t.Errorf("got %q", got)
 	}
-	e2 := open(t, func(c *sql.Config) { c.MemoryLimit = "64MB" })
+	e2 := open(t, func(c *sql.Config) { c.MemoryLimit, c.TempSize = "64MB", "1KB" })
 	if _, err := e2.Query(t.Context(), f, query); err == nil {
 		t.Error("the same query fits without spilling: the test shows nothing")
 	}

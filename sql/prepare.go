@@ -8,7 +8,7 @@ import (
 )
 
 // makeViews makes the mentioned views on a connection, over a pinned snapshot.
-func (e *Engine) makeViews(ctx context.Context, conn *sql.Conn, snap Snapshot, n needs) ([]Pinned, error) {
+func (w *worker) makeViews(ctx context.Context, conn *sql.Conn, snap Snapshot, n needs) ([]Pinned, error) {
 	var pinned []Pinned
 	tables := snap.Tables()
 	lake := slices.ContainsFunc(lakeViews, func(name string) bool { return n.views[name] })
@@ -56,7 +56,7 @@ func (e *Engine) makeViews(ctx context.Context, conn *sql.Conn, snap Snapshot, n
 					return nil, fmt.Errorf("sql: roster: %w", err)
 				}
 			}
-			layouts, err := e.layouts.of(ctx, conn, t.Files)
+			layouts, err := w.layouts.of(ctx, conn, t.Files)
 			if err != nil {
 				return nil, fmt.Errorf("sql: files of %s: %w", t.Name, err)
 			}

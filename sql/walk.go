@@ -15,6 +15,7 @@ type walker struct {
 	query   string
 	allowed map[string]bool
 	needs
+	json    bool            // something makes JSON, which Arrow cannot tell from text
 	seen    map[string]int  // lake view -> times mentioned
 	narrow  map[string]int  // lake view -> of these, narrowed to some units
 	aliases map[string]bool // names a whole row can be referred to by
@@ -215,11 +216,7 @@ func (w *walker) showRef(n map[string]any, in scope) error {
 
 func (w *walker) expression(class string, n map[string]any, in scope) error {
 	if !expressions[class] {
-		hint := ""
-		if class == "PARAMETER" {
-			hint = "write the value into the query"
-		}
-		return refuse(w.query, at(n), hint, "%s is not allowed here", strings.ToLower(class))
+		return refuse(w.query, at(n), "", "%s is not allowed here", strings.ToLower(class))
 	}
 	skip := ""
 	switch class {
@@ -236,7 +233,12 @@ func (w *walker) expression(class string, n map[string]any, in scope) error {
 		w.unit = true
 	case "CAST":
 		skip = "cast_type"
+		kind, _ := n["cast_type"].(map[string]any)
+		info, _ := kind["type_info"].(map[string]any)
+		w.json = w.json || strings.EqualFold(str(info, "user_type_name"), "json")
 	case "FUNCTION", "WINDOW":
+		name := str(n, "function_name")
+		w.json = w.json || strings.Contains(name, "json") || strings.HasPrefix(name, "->")
 		if err := w.function(n); err != nil {
 			return err
 		}
