@@ -127,10 +127,10 @@ func (w *watch) digest(d *digester) {
 
 func (s *stream) digest(d *digester) {
 	d.bools(s.on, s.standing, s.sick)
-	d.floats(s.sign, s.limit, s.scale, s.floor, s.learnt.m, s.learnt.kappa, s.learnt.nu, s.learnt.v,
+	d.floats(s.sign, s.limit, s.scale, s.learnt.floor, s.learnt.m, s.learnt.kappa, s.learnt.nu, s.learnt.v,
 		s.base, s.baseV, s.prev, s.z, s.trend.l, s.trend.b, s.trend.p11, s.trend.p12, s.trend.p22, s.trend.lag)
-	d.floats(s.least, s.farFrom, s.before, s.wide, s.wild)
-	d.floats(s.bank.c[:]...)
+	d.floats(s.least, s.farFrom, s.before, s.wild)
+	d.ints(int64(s.bank.c[0]), int64(s.bank.c[1]), int64(s.bank.c[2]), int64(s.wide))
 	d.ints(int64(s.n), s.bank.zero, s.at, int64(s.run), s.runAt, int64(s.far), s.farAt, int64(s.low), s.lowAt)
 }
 

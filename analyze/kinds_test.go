@@ -125,17 +125,17 @@ func TestComesAndGoes(t *testing.T) {
 // The CUSUM of a grown spread finds noise three times as wide and leaves steady noise alone.
 func TestGrownSpread(t *testing.T) {
 	rng := rand.New(rand.NewPCG(6, 12))
-	c, most := 0.0, 0.0
+	c, most := sum(0), 0.0
 	for range 20000 {
 		c = stepSpread(c, rng.NormFloat64())
-		most = max(most, c)
+		most = max(most, c.float())
 	}
 	if most > 10 {
 		t.Errorf("steady noise reaches %.1f", most)
 	}
 	c = 0
 	n := 0
-	for ; c < 10 && n < 100; n++ {
+	for ; c < 10*one && n < 100; n++ {
 		c = stepSpread(c, 3*rng.NormFloat64())
 	}
 	if n > 25 {

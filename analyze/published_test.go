@@ -114,16 +114,16 @@ func TestExampleOfTheTextbook(t *testing.T) {
 	for i, r := range table(t, "montgomery_cusum.csv") {
 		x := number(t, r[1])
 		b.add(x-10, int64(i+1), 100)
-		if math.Abs(b.c[middle]-number(t, r[2])) > 5e-5 {
-			t.Errorf("value %d: sum %.4f, want %s", i+1, b.c[middle], r[2])
+		if math.Abs(b.c[middle].float()-number(t, r[2])) > 5e-5 {
+			t.Errorf("value %d: sum %.4f, want %s", i+1, b.c[middle].float(), r[2])
 		}
 		if average = ewma(average, x, 0.1); math.Abs(average-number(t, r[6])) > 5e-5 {
 			t.Errorf("value %d: average %.5f, want %s", i+1, average, r[6])
 		}
-		if crossed == 0 && b.c[middle] > 5 {
+		if crossed == 0 && b.c[middle] > 5*one {
 			crossed = i + 1
-			if math.Abs(b.c[middle]-5.28) > 0.005 || b.since() != 22 {
-				t.Errorf("sum %.3f, last zero at value %d; the book has 5.28 and a change after 22", b.c[middle], b.since())
+			if math.Abs(b.c[middle].float()-5.28) > 0.005 || b.since() != 22 {
+				t.Errorf("sum %.3f, last zero at value %d; the book has 5.28 and a change after 22", b.c[middle].float(), b.since())
 			}
 		}
 	}
@@ -138,14 +138,14 @@ func TestSelfStarting(t *testing.T) {
 	w := worked(t, "W11")
 	x := w.list("x")
 	mean, d := (x[0]+x[1])/2, x[0]-x[1]
-	n := newNormal(mean, 2, 1, d*d/2)
+	n := newNormal(mean, 2, 1, d*d/2, 0)
 	c, most := 0.0, 0.0
 	for _, v := range x[2:] {
 		// The sum of squares takes kappa/(kappa+1) d^2, Hawkins' recursion for n = kappa+1 values.
-		z := wallace(n.residual(v, 0), n.nu)
+		z := wallace(n.residual(v), n.nu)
 		c = step(c, z, w.f("k"))
 		most = max(most, c)
-		n.learn(v, 1, math.Inf(1), 0)
+		n.learn(v, 1, math.Inf(1))
 	}
 	w.check("last sum", c)
 	w = worked(t, "W12")

@@ -113,7 +113,7 @@ const wildDays = 30
 // comesAndGoes: results far out, that came alone or a few in a row, with normal ones in between, more often
 // than a healthy series throws them; and the spread has grown.
 func (s *stream) comesAndGoes(set *Settings) bool {
-	return s.wild >= set.WildResults && s.wide >= set.Threshold
+	return s.wild >= set.WildResults && s.wide.float() >= set.Threshold
 }
 
 // lowLong: hardly any margin from the first results on; there is no healthy level to compare with.

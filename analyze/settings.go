@@ -85,7 +85,7 @@ const day = 24 * time.Hour
 // measured on invented fleets.
 func DefaultSettings() Settings {
 	return Settings{
-		Version:      "2026-11.4",
+		Version:      "2026-11.5",
 		LearnResults: 12, MinResults: 6,
 		PriorSpread: 0.08, PriorWeight: 6, SpreadFloor: 0.02,
 		AmbientPrior: 0.05,

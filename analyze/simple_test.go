@@ -54,11 +54,10 @@ func observe(all []*Vehicle) (out []seriesObs) {
 					}
 					if learnt[k].nu == 0 {
 						sd := 0.08 * math.Abs(room)
-						learnt[k] = newNormal(o.x[k], 1, 6, max(sd*sd, 1e-12))
+						learnt[k] = newNormal(o.x[k], 1, 6, max(sd*sd, 1e-12), 0)
 					} else {
-						floor := learnt[k].v / learnt[k].nu / 16
-						o.z[k] = min(max(wallace(learnt[k].residual(o.x[k], floor), learnt[k].nu), clipDown), clipUp)
-						learnt[k].learn(o.x[k], 1, learnClip, floor)
+						o.z[k] = min(max(wallace(learnt[k].residual(o.x[k]), learnt[k].nu), clipDown), clipUp)
+						learnt[k].learn(o.x[k], 1, learnClip)
 					}
 					if len(sums[k]) < first {
 						sums[k] = append(sums[k], o.x[k])

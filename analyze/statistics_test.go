@@ -275,10 +275,10 @@ func TestScoreIsLogRunLength(t *testing.T) {
 
 // The bank's score is the largest of its members'.
 func TestScoreOfTheBank(t *testing.T) {
-	b := bank{c: [len(allowances)]float64{3, 4, 1.5}}
+	b := bank{c: [len(allowances)]sum{3 * one, 4 * one, 3 * one / 2}}
 	want := 0.0
 	for i, k := range allowances {
-		want = max(want, logRun(b.c[i], k))
+		want = max(want, logRun(b.c[i].float(), k))
 	}
 	if got := b.score(); math.Abs(got-want) > 1e-12 {
 		t.Errorf("score %.12g, want %.12g", got, want)
@@ -287,9 +287,9 @@ func TestScoreOfTheBank(t *testing.T) {
 
 func TestNormalInverseGamma(t *testing.T) {
 	learn := func(w workedRow) normal {
-		n := newNormal(w.f("m0"), w.f("kappa0"), w.f("nu0"), w.f("s0sq"))
+		n := newNormal(w.f("m0"), w.f("kappa0"), w.f("nu0"), w.f("s0sq"), 0)
 		for _, x := range w.list("x") {
-			n.learn(x, 1, math.Inf(1), 0)
+			n.learn(x, 1, math.Inf(1))
 		}
 		return n
 	}
@@ -298,13 +298,13 @@ func TestNormalInverseGamma(t *testing.T) {
 	w.check("level", n.m)
 	w = worked(t, "W08")
 	n = learn(w)
-	w.check("variance", n.variance(0))
+	w.check("variance", n.s2)
 	w = worked(t, "W09")
 	n = learn(w)
-	w.check("residual", n.residual(w.f("next"), 0))
+	w.check("residual", n.residual(w.f("next")))
 	w = worked(t, "W10")
 	n = learn(w)
-	w.check("z", wallace(n.residual(w.f("next"), 0), n.nu))
+	w.check("z", wallace(n.residual(w.f("next")), n.nu))
 	for _, id := range []string{"W05", "W06"} {
 		w := worked(t, id)
 		w.check("z", wallace(w.f("T"), w.f("nu")))

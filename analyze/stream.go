@@ -10,7 +10,6 @@ type stream struct {
 	sign  float64 // +1 toward the maximum, -1 toward the minimum
 	limit float64 // newest limit, oriented
 	scale float64 // distance to the limit when the stream began
-	floor float64 // smallest variance believed
 
 	learnt normal
 	bank   bank
@@ -20,6 +19,7 @@ type stream struct {
 	prev   float64 // last result, oriented
 	at     int64   // read_at (us) of it
 	z      float64 // its residual
+	echo   echo
 
 	run      int     // results in a row beyond the confirming share of the gate
 	runAt    int64   // read_at (us) of the first of them
@@ -28,7 +28,7 @@ type stream struct {
 	farFrom  float64 // share used by the level before them
 	before   float64 // share used by the level before the last result
 	wild     float64 // results far out that came alone, fading in a month
-	wide     float64 // evidence of a grown spread, log likelihood ratio
+	wide     sum     // evidence of a grown spread, log likelihood ratio
 	low      int     // results in a row with hardly any margin, while learning
 	lowAt    int64   // read_at (us) of the first of them
 	least    float64 // smallest gate, where it is more than the usual: of the family, or because no ambient is read
@@ -43,54 +43,70 @@ const phiGap = 4
 
 // begin starts a stream with its first result.
 func (s *stream) begin(sign, x, limit, natural, quantum float64, at int64, set *Settings) {
-	*s = stream{on: true, n: 1, sign: sign, limit: limit, prev: x, at: at, base: x}
+	*s = stream{on: true, n: 1, sign: sign, limit: limit, prev: x, at: at, base: x, echo: echoOf(0)}
 	s.scale = max(math.Abs(limit-x), natural/4)
 	if s.scale == 0 {
 		s.scale = max(quantum, 1)
 	}
 	sd := set.SpreadFloor * s.scale
-	s.floor = max(sd*sd, quantum*quantum/12) // variance of rounding to a step
+	floor := max(sd*sd, quantum*quantum/12) // variance of rounding to a step
 	sd = set.PriorSpread * s.scale
-	v := max(sd*sd, s.floor)
-	s.learnt = newNormal(x, 1, set.PriorWeight, v)
+	v := max(sd*sd, floor)
+	s.learnt = newNormal(x, 1, set.PriorWeight, v, floor)
 	s.baseV = v
 	s.trend = trend{l: x, p11: v, p22: set.SlopePrior * set.SlopePrior * v}
 	s.bank.zero = at
 }
 
-// take takes the next fresh result in.
+// take takes the next fresh result in. The order is that of the longest calculations: the processor begins them
+// while it does the rest.
 func (s *stream) take(x, limit float64, at int64, rule *Rule, set *Settings) {
-	dt := float64(at-s.at) / dayMicros
-	s.limit = limit
-	s.n++
-	s.score(x, dt, at, rule, set)
+	dt := float64(at-s.at) * (1 / dayMicros)
+	if s.echo.phi != rule.Phi {
+		s.echo = echoOf(rule.Phi)
+	}
 	s.trend.follow(x, dt, s.noise(set))
-	w := (1 - rule.Phi) / (1 + rule.Phi)
+	t, nu, perNu := s.residual(x, dt), s.learnt.nu, s.learnt.kappa*s.learnt.per
 	if !s.standing {
-		s.learnt.learn(x, w, learnClip, s.floor)
-		if s.bank.c[middle] == 0 || s.n <= set.MinResults {
-			s.base, s.baseV = s.learnt.m, s.variance()
-		}
+		n := &s.learnt // as learn does
+		n.absorb(n.clipped(x, learnClip), s.echo.weight)
+		n.derive()
 	}
-	s.prev, s.at = x, at
-}
-
-// score adds the residual of x to the bank. Where successive results are correlated, the residual is
-// that of the innovation: e = d - phi d', of variance s2 (1 - phi^2).
-func (s *stream) score(x, dt float64, at int64, rule *Rule, set *Settings) {
-	t := s.learnt.residual(x, s.floor)
-	if phi := rule.Phi; phi > 0 && dt < phiGap {
-		t = (t - phi*s.learnt.residual(s.prev, s.floor)) / math.Sqrt(1-phi*phi)
-	}
-	s.z = wallace(t, s.learnt.nu)
-	s.bank.add(s.z, at, set.Threshold)
+	s.z = wallaceOf(t, nu, perNu)
+	s.bank.raise(clipped(s.z), heldAt(set.Threshold))
+	s.bank.date(at)
 	s.wide = stepSpread(s.wide, s.z)
 	if s.wild > 0 {
 		s.wild *= math.Exp(-dt / wildDays)
 	}
+	s.n++
+	if !s.standing && (s.bank.c[middle] == 0 || s.n <= set.MinResults) {
+		s.base, s.baseV = s.learnt.m, s.learnt.s2
+	}
+	s.limit, s.prev, s.at = limit, x, at
 }
 
-func (s *stream) variance() float64 { return s.learnt.variance(s.floor) }
+// residual is that of x. Where successive results are correlated, it is that of the innovation:
+// e = d - phi d', of variance s2 (1 - phi^2).
+func (s *stream) residual(x, dt float64) float64 {
+	t := s.learnt.residual(x)
+	if phi := s.echo.phi; phi > 0 && dt < phiGap {
+		t = (t - phi*s.learnt.residual(s.prev)) * s.echo.scale
+	}
+	return t
+}
+
+// echo is what follows from the correlation phi of successive results. It is kept because it takes long to
+// work out, and is no state.
+type echo struct {
+	phi    float64
+	weight float64 // of a result, in independent ones
+	scale  float64 // of an innovation to variance 1
+}
+
+func echoOf(phi float64) echo { return echo{phi, (1 - phi) / (1 + phi), 1 / math.Sqrt(1-phi*phi)} }
+
+func (s *stream) variance() float64 { return s.learnt.s2 }
 
 // spread is the healthy standard deviation of one result.
 func (s *stream) spread() float64 { return math.Sqrt(s.baseV) }

@@ -19,26 +19,38 @@ type noise struct{ r, ql, qb float64 }
 //	l += b dt,  P = F P F' + Q,  Q = [[ql dt + qb dt^3/3, qb dt^2/2], [., qb dt]]
 func (t *trend) predict(dt float64, n noise) {
 	t.l += t.b * dt
-	t.p11 += 2*dt*t.p12 + dt*dt*t.p22 + n.ql*dt + n.qb*dt*dt*dt/3
-	t.p12 += dt*t.p22 + n.qb*dt*dt/2
+	t.p11 += dt * (2*t.p12 + n.ql + dt*(t.p22+n.qb*dt*(1./3)))
+	t.p12 += dt * (t.p22 + n.qb*dt*0.5)
 	t.p22 += n.qb * dt
 }
 
 // update takes a result in and returns its standardised innovation. The innovation is cut to clip standard
 // deviations; math.Inf(1) cuts nothing.
 func (t *trend) update(x float64, n noise, clip float64) float64 {
-	s := t.p11 + n.r
-	e := x - t.l
-	if most := clip * math.Sqrt(s); math.Abs(e) > most {
-		e = math.Copysign(most, e)
+	e, z, per := t.innovation(x, n.r, clip)
+	t.correct(e, per)
+	return z
+}
+
+// innovation is x against the level, the same in standard deviations, and one over its variance.
+func (t *trend) innovation(x, r, clip float64) (e, z, per float64) {
+	per = 1 / (t.p11 + r)
+	e = x - t.l
+	z = e * math.Sqrt(per)
+	if z*z > clip*clip {
+		e *= clip / math.Abs(z)
+		z = math.Copysign(clip, z)
 	}
-	k1, k2 := t.p11/s, t.p12/s
+	return e, z, per
+}
+
+func (t *trend) correct(e, per float64) {
+	k1, k2 := t.p11*per, t.p12*per
 	t.l += k1 * e
 	t.b += k2 * e
 	t.p22 -= k2 * t.p12
 	t.p12 *= 1 - k1
 	t.p11 *= 1 - k1
-	return e / math.Sqrt(s)
 }
 
 // How a filter that lags behind is loosened: lags of white noise have a standard deviation of 0.42.
@@ -53,8 +65,10 @@ const (
 // innovations that keep one sign loosen its slope (automatic intervention, West and Harrison 1997,
 // chapter 11).
 func (t *trend) follow(x, dt float64, n noise) {
-	over := max(0, math.Abs(t.lag)-lagFrom)
-	n.qb *= 1 + loosening*over*over
+	if t.lag*t.lag > lagFrom*lagFrom {
+		over := math.Abs(t.lag) - lagFrom
+		n.qb *= 1 + loosening*over*over
+	}
 	t.predict(dt, n)
 	t.lag = ewma(t.lag, t.update(x, n, trendClip), lagWeight)
 }
