@@ -194,10 +194,11 @@ func BenchmarkBacktest(b *testing.B) {
 			var trial *analyze.Trial
 			before := processor()
 			for b.Loop() {
-				var err error
-				if trial, err = runner.Backtest(b.Context(), analyze.DefaultSettings(), time.Time{}, time.Time{}, 0); err != nil {
+				trials, err := runner.Backtest(b.Context(), analyze.Window{}, analyze.DefaultSettings())
+				if err != nil {
 					b.Fatal(err)
 				}
+				trial = trials[0]
 			}
 			rows := float64(h.units) * float64(h.days) * reportsADay * testsAReport
 			per := b.Elapsed().Seconds() / float64(b.N)

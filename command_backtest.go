@@ -1,6 +1,8 @@
 package main
 
 import (
+	"bytes"
+	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -8,6 +10,7 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"marginline/analyze"
 )
@@ -17,27 +20,37 @@ func backtestCommand() *cobra.Command {
 	var set []string
 	var horizon int
 	cmd := &cobra.Command{
-		Use:   "backtest [--from TIME] [--until TIME] [--set NAME=NUMBER]...",
+		Use:   "backtest [--from TIME] [--to TIME] [--set NAME=NUMBER]...",
 		Short: "replay history with other settings",
 		Long: `Replays the readings of the whole roster from the lake and says what the shipped settings would have
 raised, and beside them the settings changed with --set: alerts, how many of them no code followed, and
 how many of the codes that came had an alert before them, how early. Nothing is changed.
 
 History does not tell which alert was needless: a unit repaired in time sets no code. "unfollowed" is an
-upper bound of the needless alerts. Rates and shares come with 95 % intervals in low and high.`,
+upper bound of the needless alerts. Rates and shares come with 95 % intervals in low and high. Each column of
+the table names its settings; a changed one is the shipped version and what was changed.`,
 		Example: `  marginline backtest --from 2026-03-01 --set threshold=12
-  marginline backtest --set gate_used=0.4 --set fast_used=0.4 -o csv`,
+  marginline backtest --set gate_used=0.4 --set fast_used=0.4 -o parquet > trial.parquet`,
 		Args: cobra.NoArgs,
 	}
 	dataFlag(cmd)
-	form := outputFlag(cmd)
+	form := cmd.Flags().StringP("output", "o", "table", "table, json, csv or parquet")
 	cmd.Flags().StringVar(&from, "from", "", "count alerts and codes from this time on (default: all history)")
-	cmd.Flags().StringVar(&until, "until", "", "read history up to this time alone (default: all)")
+	cmd.Flags().StringVar(&until, "to", "", "read history up to this time alone (default: all)")
+	cmd.Flags().SetNormalizeFunc(func(_ *pflag.FlagSet, name string) pflag.NormalizedName {
+		if name == "until" {
+			name = "to" // both are said
+		}
+		return pflag.NormalizedName(name)
+	})
 	cmd.Flags().StringArrayVar(&set, "set", nil, "change one setting, as name=number; may come several times")
 	cmd.Flags().IntVar(&horizon, "horizon", 90, "days before a code in which an alert counts as its warning")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		if err := checkOutput(*form); err != nil {
-			return err
+		if err := checkOutput(*form); err != nil && *form != "parquet" {
+			return &misuse{fmt.Errorf("-o %q: want table, json, csv or parquet", *form)}
+		}
+		if *form == "parquet" && isTerminal(cmd.OutOrStdout()) {
+			return &misuse{errors.New("-o parquet writes a file: send it somewhere, as in > trial.parquet")}
 		}
 		if horizon < 1 || horizon > 3650 {
 			return fmt.Errorf("--horizon %d: want 1 to 3650 days", horizon)
@@ -46,7 +59,7 @@ upper bound of the needless alerts. Rates and shares come with 95 % intervals in
 			return fmt.Errorf("--set: %w", err)
 		}
 		q := url.Values{"form": {*form}, "horizon": {strconv.Itoa(horizon)}, "set": set}
-		for name, text := range map[string]string{"from": from, "until": until} {
+		for name, text := range map[string]string{"from": from, "to": until} {
 			if text == "" {
 				continue
 			}
@@ -56,7 +69,18 @@ upper bound of the needless alerts. Rates and shares come with 95 % intervals in
 			}
 			q.Set(name, t.Format(time.RFC3339Nano))
 		}
-		return send(cmd, "GET", "/backtest", q, cmd.OutOrStdout())
+		bar := newProgress(cmd.ErrOrStderr(), "backtest", progressParts)
+		ctx, whole := withProgress(cmd.Context(), bar), cmd.Context()
+		cmd.SetContext(ctx)
+		defer cmd.SetContext(whole)
+		var answer bytes.Buffer
+		err := send(cmd, "GET", "/backtest", q, &answer)
+		bar.end()
+		if err != nil {
+			return err
+		}
+		_, err = answer.WriteTo(cmd.OutOrStdout())
+		return err
 	}
 	return cmd
 }
@@ -65,7 +89,7 @@ upper bound of the needless alerts. Rates and shares come with 95 % intervals in
 func (a *app) backtest(w http.ResponseWriter, r *http.Request) error {
 	q := r.URL.Query()
 	var from, until time.Time
-	for name, t := range map[string]*time.Time{"from": &from, "until": &until} {
+	for name, t := range map[string]*time.Time{"from": &from, "to": &until} {
 		if text := q.Get(name); text != "" {
 			var err error
 			if *t, err = parseTime(text); err != nil {
@@ -74,7 +98,7 @@ func (a *app) backtest(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	if !until.IsZero() && !from.Before(until) {
-		return fmt.Errorf("from %s is not before until %s", from.Format(time.RFC3339), until.Format(time.RFC3339))
+		return fmt.Errorf("from %s is not before %s", from.Format(time.RFC3339), until.Format(time.RFC3339))
 	}
 	days, err := strconv.Atoi(q.Get("horizon"))
 	if err != nil {
@@ -91,16 +115,18 @@ func (a *app) backtest(w http.ResponseWriter, r *http.Request) error {
 	l := &listing{columns: []string{"settings", "units", "vehicle_months", "alerts", "undecided", "unfollowed",
 		"unfollowed_per_100_vehicle_months", "unfollowed_low", "unfollowed_high",
 		"codes", "preceded", "preceded_share", "preceded_low", "preceded_high",
-		"lead_median_d", "lead_p10_d", "ahead_14d_share", "ahead_14d_low", "ahead_14d_high", "ahead_30d_share", "ahead_30d_low", "ahead_30d_high"}}
-	for _, s := range trials {
-		t, err := a.watch.runner.Backtest(r.Context(), s, from, until, time.Duration(days)*24*time.Hour)
-		if err != nil {
-			return err
-		}
+		"lead_median_d", "lead_p10_d", "ahead_14d", "ahead_14d_share", "ahead_14d_low", "ahead_14d_high",
+		"ahead_30d", "ahead_30d_share", "ahead_30d_low", "ahead_30d_high", "from", "to", "horizon_d"}}
+	window := analyze.Window{From: from, Until: until, Horizon: time.Duration(days) * 24 * time.Hour, Progress: tellProgress(w)}
+	done, err := a.watch.runner.Backtest(r.Context(), window, trials...)
+	if err != nil {
+		return err
+	}
+	for _, t := range done {
 		rate, share, two, four := t.UnfollowedRate(), t.PrecededShare(), t.AheadShare(14), t.AheadShare(30)
 		l.add(t.Settings, t.Units, t.Months, t.Alerts, t.Undecided, t.Unfollowed, rate.Value, rate.Low, rate.High,
 			t.Codes, t.Preceded, share.Value, share.Low, share.High, t.Lead(.5), t.Lead(.1),
-			two.Value, two.Low, two.High, four.Value, four.Low, four.High)
+			t.Ahead(14), two.Value, two.Low, two.High, t.Ahead(30), four.Value, four.Low, four.High, from, until, days)
 	}
 	if form := q.Get("form"); form != "table" {
 		return l.print(w, form)

@@ -1,10 +1,17 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
+	"io"
+	"net/http"
+	"net/http/httptest"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
+
+	"github.com/vbauerster/mpb/v8"
 )
 
 // Two settings beside each other over the history in a real lake: the shipped ones warn of the codes that
@@ -43,9 +50,13 @@ func TestBacktestComparesSettings(t *testing.T) {
 	if after := must(t, "alerts", "list", "--data", data, "--all", "-o", "json"); after != before {
 		t.Error("a backtest changed the alert book")
 	}
-	table := must(t, "backtest", "--data", data, "--from", "2026-04-01", "--until", "2026-05-01")
+	table := must(t, "backtest", "--data", data, "--from", "2026-04-01", "--to", "2026-05-01")
 	if !strings.Contains(table, "preceded_share") || strings.Contains(table, "NaN") && !strings.Contains(table, "codes") {
 		t.Errorf("table:\n%s", table)
+	}
+	file := must(t, "backtest", "--data", data, "-o", "parquet", "--set", "threshold=12")
+	if !strings.HasPrefix(file, "PAR1") || !strings.HasSuffix(file, "PAR1") || !strings.Contains(file, "+threshold=12") {
+		t.Errorf("%d bytes are no Parquet file that names its settings", len(file))
 	}
 	for _, c := range []struct{ want, arg, value string }{
 		{"threshold", "--set", "treshold=12"}, {"neither a date", "--from", "soon"}, {"is not before", "--from", "2027-01-01"}, {"horizon", "--horizon", "0"},
@@ -58,4 +69,39 @@ func TestBacktestComparesSettings(t *testing.T) {
 			t.Errorf("%v: exit %d, %q, want an error with %q", args[3:], code, errs, c.want)
 		}
 	}
+}
+
+// How far a request is comes in interim answers, and the answer itself is not changed by them.
+func TestProgressOfARequest(t *testing.T) {
+	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		tell := tellProgress(w)
+		var wg sync.WaitGroup
+		for i := range 100 {
+			wg.Go(func() { tell(float64(i) / 100) })
+		}
+		wg.Wait()
+		tell(1)
+		w.Write([]byte("done"))
+	}))
+	defer srv.Close()
+	var screen bytes.Buffer
+	pool := mpb.New(mpb.WithOutput(&screen))
+	bar := &progress{pool: pool, bar: pool.AddBar(progressParts + 1)}
+	req, err := http.NewRequestWithContext(withProgress(t.Context(), bar), "GET", srv.URL, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	res, err := http.DefaultClient.Do(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer res.Body.Close()
+	text, err := io.ReadAll(res.Body)
+	if err != nil || string(text) != "done" || res.StatusCode != http.StatusOK || res.Header.Get(progressHeader) != "" {
+		t.Errorf("%v: %d %q %v", err, res.StatusCode, text, res.Header)
+	}
+	if n := bar.bar.Current(); n != progressParts {
+		t.Errorf("the bar is at %d of %d", n, progressParts)
+	}
+	bar.end()
 }

@@ -14,6 +14,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"marginline/ingest/lake"
 	query "marginline/sql"
 )
 
@@ -39,13 +40,15 @@ func checkOutput(form string) error {
 	return &misuse{fmt.Errorf("-o %q: want table, json or csv", form)}
 }
 
-// print writes the listing in one of the three forms.
+// print writes the listing in one of the forms.
 func (l *listing) print(w io.Writer, form string) error {
 	switch form {
 	case "json":
 		return l.json(w)
 	case "csv":
 		return l.csv(w)
+	case "parquet":
+		return lake.WriteSheet(w, l.columns, l.rows)
 	}
 	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(tw, strings.ToUpper(strings.Join(l.columns, "\t")))

@@ -48,10 +48,10 @@ func (t *Trial) UnfollowedRate() Range {
 func (t *Trial) PrecededShare() Range { return wilson(t.Preceded, t.Codes) }
 
 // AheadShare is the share of codes that an alert came before by at least that many days.
-func (t *Trial) AheadShare(days float64) Range {
-	n := len(t.Leads) - sortedBelow(t.Leads, days)
-	return wilson(n, t.Codes)
-}
+func (t *Trial) AheadShare(days float64) Range { return wilson(t.Ahead(days), t.Codes) }
+
+// Ahead is the number of these codes.
+func (t *Trial) Ahead(days float64) int { return len(t.Leads) - sortedBelow(t.Leads, days) }
 
 // Lead is a quantile of the lead times, in days; NaN when there are none.
 func (t *Trial) Lead(q float64) float64 {
@@ -95,24 +95,38 @@ func poissonRange(k int) (lo, hi float64) {
 // usualHorizon is how long before a code an alert still counts as its warning.
 const usualHorizon = 90 * day
 
-// Backtest replays the whole history of the roster with some settings, apart from the runner's own state,
-// and says what they would have raised from one time to another (zero: all of it). Readings before from are
-// learnt from. horizon 0 means 90 days.
-func (r *Runner) Backtest(ctx context.Context, set Settings, from, until time.Time, horizon time.Duration) (*Trial, error) {
-	if horizon == 0 {
-		horizon = usualHorizon
+// A Window is what part of the history a backtest looks at.
+type Window struct {
+	From, Until time.Time           // what is raised then counts; zero for all. Readings before From are learnt from
+	Horizon     time.Duration       // 0 means 90 days
+	Progress    func(share float64) // told now and then how far it is, from many goroutines; may be nil
+}
+
+// Backtest replays the whole history of the roster with some settings beside each other, in one pass and apart from
+// the runner's own state, and says what each would have raised.
+func (r *Runner) Backtest(ctx context.Context, w Window, sets ...Settings) ([]*Trial, error) {
+	if w.Horizon == 0 {
+		w.Horizon = usualHorizon
 	}
-	other := NewRunner(r.history, r.roster, r.monitors, set, r.log)
-	t := &Trial{Settings: set.Version, From: from, Until: until, Horizon: horizon}
-	err := other.refold(ctx, other.choose(other.roster(), nil), until, false, func(v *Vehicle) error {
-		t.count(v, micros(from))
+	f := folding{until: w.Until, progress: w.Progress}
+	trials := make([]*Trial, len(sets))
+	of := map[*Settings]*Trial{}
+	for i := range sets {
+		trials[i] = &Trial{Settings: sets[i].Version, From: w.From, Until: w.Until, Horizon: w.Horizon}
+		f.sets = append(f.sets, &sets[i])
+		of[&sets[i]] = trials[i]
+	}
+	err := r.refold(ctx, r.choose(r.roster(), nil), f, func(v *Vehicle) error {
+		of[v.set].count(v, micros(w.From))
 		return nil
 	})
 	if err != nil {
-		return nil, fmt.Errorf("backtest %s: %w", set.Version, err)
+		return nil, fmt.Errorf("backtest: %w", err)
 	}
-	slices.Sort(t.Leads)
-	return t, nil
+	for _, t := range trials {
+		slices.Sort(t.Leads)
+	}
+	return trials, nil
 }
 
 // count adds what a unit's state says.

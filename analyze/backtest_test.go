@@ -3,9 +3,9 @@ package analyze
 import (
 	"math"
 	"math/rand/v2"
+	"reflect"
 	"strings"
 	"testing"
-	"time"
 
 	"marginline/ingest/series"
 )
@@ -36,13 +36,20 @@ func trialHistory() *store {
 	return h
 }
 
-func TestBacktest(t *testing.T) {
-	r := newTestRunner(t, trialHistory(), 3)
-	before := r.Digest()
-	trial, err := r.Backtest(t.Context(), DefaultSettings(), time.Time{}, time.Time{}, 0)
+// backtest is the trial of one settings.
+func backtest(t *testing.T, r *Runner, w Window, set Settings) *Trial {
+	t.Helper()
+	trials, err := r.Backtest(t.Context(), w, set)
 	if err != nil {
 		t.Fatal(err)
 	}
+	return trials[0]
+}
+
+func TestBacktest(t *testing.T) {
+	r := newTestRunner(t, trialHistory(), 3)
+	before := r.Digest()
+	trial := backtest(t, r, Window{}, DefaultSettings())
 	if trial.Units != 3 || trial.Codes != 2 || trial.Preceded != 1 || trial.Alerts != 2 || trial.Unfollowed != 1 || trial.Undecided != 0 {
 		t.Errorf("%+v, want 2 codes, one preceded, 2 alerts, one unfollowed", trial)
 	}
@@ -66,17 +73,18 @@ func TestBacktest(t *testing.T) {
 	if !strings.HasSuffix(deaf.Version, "+threshold=1000+near_chance=2+jump_in_row=100+low_margin=0") {
 		t.Errorf("version %s does not tell what was changed", deaf.Version)
 	}
-	other, err := r.Backtest(t.Context(), deaf, time.Time{}, time.Time{}, 0)
+	beside, err := r.Backtest(t.Context(), Window{}, DefaultSettings(), deaf)
 	if err != nil {
 		t.Fatal(err)
 	}
+	if !reflect.DeepEqual(beside[0], trial) {
+		t.Errorf("beside other settings %+v, alone %+v", beside[0], trial)
+	}
+	other := beside[1]
 	if other.Preceded != 1 || other.Lead(.5) > 5 || other.Unfollowed != 0 {
 		t.Errorf("deaf settings: %+v, want the code preceded by its failing result alone", other)
 	}
-	late, err := r.Backtest(t.Context(), DefaultSettings(), epoch0.Add(160*day), time.Time{}, 0)
-	if err != nil {
-		t.Fatal(err)
-	}
+	late := backtest(t, r, Window{From: epoch0.Add(160 * day)}, DefaultSettings())
 	if late.Codes != 0 || late.Alerts != 0 || late.Months > 3*40/30. {
 		t.Errorf("window after everything: %+v", late)
 	}

@@ -5,7 +5,6 @@ import (
 	"context"
 	"maps"
 	"slices"
-	"time"
 
 	"marginline/ingest/series"
 )
@@ -17,7 +16,7 @@ func (r *Runner) Courses(ctx context.Context, each func(series.Key, *Trace) erro
 	const chunk = 16
 	for part := range slices.Chunk(r.choose(r.roster(), nil), chunk) {
 		all := map[series.Key]*Trace{}
-		err := r.refold(ctx, part, time.Time{}, true, func(v *Vehicle) error {
+		err := r.refold(ctx, part, folding{traced: true}, func(v *Vehicle) error {
 			maps.Copy(all, v.traces())
 			return nil
 		})

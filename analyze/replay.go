@@ -14,13 +14,30 @@ import (
 // atOnce is how many units are folded in one go: it bounds the states that are being built beside those in use.
 const atOnce = 1024
 
-// refold folds units from the history up to a time (zero: all of it) and hands each state over, in the order of
-// units of each go. With traced the states hold the course of their series.
-func (r *Runner) refold(ctx context.Context, units []*fleet.Unit, until time.Time, traced bool, done func(*Vehicle) error) error {
+// A folding says how units are folded from the history.
+type folding struct {
+	until    time.Time   // up to here; zero for all of it
+	traced   bool        // states hold the course of their series
+	sets     []*Settings // each unit is folded with each of these; nil means with the runner's own
+	progress func(share float64)
+}
+
+// refold folds units from the history and hands their states over.
+func (r *Runner) refold(ctx context.Context, units []*fleet.Unit, f folding, done func(*Vehicle) error) error {
+	if f.sets == nil {
+		f.sets = []*Settings{&r.set}
+	}
 	// The history keeps vehicles by VIN: units that stand together there are read together.
 	units = slices.SortedStableFunc(slices.Values(units), func(a, b *fleet.Unit) int { return strings.Compare(a.VIN, b.VIN) })
-	for part := range slices.Chunk(units, atOnce) {
-		built, err := r.fold(ctx, part, until, traced)
+	for i := 0; i < len(units); i += atOnce {
+		part := units[i:min(i+atOnce, len(units))]
+		goes := f
+		if f.progress != nil {
+			goes.progress = func(share float64) {
+				f.progress((float64(i) + share*float64(len(part))) / float64(len(units)))
+			}
+		}
+		built, err := r.fold(ctx, part, goes)
 		if err != nil {
 			return err
 		}
@@ -33,15 +50,23 @@ func (r *Runner) refold(ctx context.Context, units []*fleet.Unit, until time.Tim
 	return nil
 }
 
-func (r *Runner) fold(ctx context.Context, units []*fleet.Unit, until time.Time, traced bool) ([]*Vehicle, error) {
-	roster := r.roster()
-	built := make([]*Vehicle, len(units))
+// fold returns the states of units, of each with every settings.
+func (r *Runner) fold(ctx context.Context, units []*fleet.Unit, f folding) ([]*Vehicle, error) {
+	roster, n := r.roster(), len(f.sets)
+	built := make([]*Vehicle, 0, len(units)*n)
 	place := make(map[string]int, len(units))
-	q := series.Replay{Until: until, Progress: r.progress}
+	q := series.Replay{Until: f.until}
+	if f.progress != nil {
+		q.Progress = func(done, total int64) { f.progress(float64(done) / float64(max(total, 1))) }
+	}
 	for i, u := range units {
-		built[i], place[u.Unit] = r.vehicle(u), i
-		if traced {
-			built[i].trace = &tracer{points: map[series.Key][]Point{}}
+		place[u.Unit] = i
+		for _, set := range f.sets {
+			v := r.vehicle(u, set)
+			if f.traced {
+				v.trace = &tracer{points: map[series.Key][]Point{}}
+			}
+			built = append(built, v)
 		}
 		if u.VIN != "" {
 			q.VINs = append(q.VINs, u.VIN)
@@ -58,9 +83,13 @@ func (r *Runner) fold(ctx context.Context, units []*fleet.Unit, until time.Time,
 		}
 		return -1
 	}
-	q.Each = func(i int, p *series.Poll) error { return built[i].Apply(p) }
-	if len(units) == 0 {
-		return nil, nil
+	q.Each = func(i int, p *series.Poll) error {
+		for _, v := range built[i*n : (i+1)*n] {
+			if err := v.Apply(p); err != nil {
+				return err
+			}
+		}
+		return nil
 	}
 	if err := r.history.Replay(ctx, q); err != nil {
 		return nil, fmt.Errorf("read history: %w", err)
@@ -111,7 +140,7 @@ func (r *Runner) traces(ctx context.Context, unit string, until time.Time) (all 
 	if len(units) == 0 {
 		return nil, fmt.Errorf("unit %s is not on the roster", unit)
 	}
-	err = r.refold(ctx, units, until, true, func(v *Vehicle) error {
+	err = r.refold(ctx, units, folding{until: until, traced: true}, func(v *Vehicle) error {
 		all = v.traces()
 		return nil
 	})
@@ -123,7 +152,7 @@ func (r *Runner) traces(ctx context.Context, unit string, until time.Time) (all 
 func (r *Runner) AsOf(ctx context.Context, t time.Time) (map[string][]Signal, []Now, error) {
 	signals := map[string][]Signal{}
 	var now []Now
-	err := r.refold(ctx, r.choose(r.roster(), nil), t, false, func(v *Vehicle) error {
+	err := r.refold(ctx, r.choose(r.roster(), nil), folding{until: t}, func(v *Vehicle) error {
 		if list := v.Signals(); len(list) > 0 {
 			signals[v.unit] = list
 		}

@@ -27,7 +27,6 @@ type Runner struct {
 	monitors Monitors
 	set      Settings
 	log      *slog.Logger
-	progress func(done, total int64) // of what is read from the history; may be nil
 
 	folding sync.Mutex // held by what folds from the history: one at a time
 
@@ -46,12 +45,12 @@ func NewRunner(h History, roster func() *fleet.Roster, m Monitors, s Settings, l
 }
 
 // vehicle is a unit of the roster before its first poll.
-func (r *Runner) vehicle(u *fleet.Unit) *Vehicle {
+func (r *Runner) vehicle(u *fleet.Unit, set *Settings) *Vehicle {
 	m := r.monitors
 	if f, ok := m.(ByFamily); ok {
 		m = f.For(u.EngineFamily)
 	}
-	return NewVehicle(u.Unit, u.VIN, m, &r.set)
+	return NewVehicle(u.Unit, u.VIN, m, set)
 }
 
 // Rebuild folds units from the history, the whole roster when units is nil; then units that left the
@@ -61,7 +60,7 @@ func (r *Runner) Rebuild(ctx context.Context, units []string) error {
 	defer r.folding.Unlock()
 	roster := r.roster()
 	chosen := r.choose(roster, units)
-	err := r.refold(ctx, chosen, time.Time{}, false, r.keep)
+	err := r.refold(ctx, chosen, folding{}, r.keep)
 	if err != nil {
 		return fmt.Errorf("rebuild: %w", err)
 	}
@@ -124,7 +123,7 @@ func (r *Runner) Take(ctx context.Context, polls []*series.Poll) error {
 		}
 		v, ok := r.units[u.Unit]
 		if !ok {
-			v = r.vehicle(u)
+			v = r.vehicle(u, &r.set)
 			r.units[u.Unit] = v
 		}
 		switch err := v.Apply(p); {
@@ -148,7 +147,7 @@ func (r *Runner) Settle(ctx context.Context) (changed []string, err error) {
 	clear(r.late)
 	r.mu.Unlock()
 
-	err = r.refold(ctx, r.choose(r.roster(), late), time.Time{}, false, r.keep)
+	err = r.refold(ctx, r.choose(r.roster(), late), folding{}, r.keep)
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if err != nil {
