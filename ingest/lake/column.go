@@ -32,6 +32,7 @@ type column struct {
 	required bool
 	plain    bool // no dictionary: nearly every value is a new one
 	own      bool // belongs to the row; the others repeat what the report's own row says
+	report   bool // the same in all rows of a report
 
 	text *access[string]
 	num  *access[int32]
@@ -43,15 +44,25 @@ type column struct {
 
 // An access gets a value from a row and sets it. An error of set names what cannot be.
 type access[T any] struct {
-	get func(*row) T
-	set func(*row, T) error
+	get  func(*row) T
+	set  func(*row, T) error
+	from func(*row) *T // where the row holds the value as it is; nil where it does not
 }
 
 func at[T any](f func(*row) *T) *access[T] {
 	return &access[T]{
-		get: func(r *row) T { return *f(r) },
-		set: func(r *row, v T) error { *f(r) = v; return nil },
+		get:  func(r *row) T { return *f(r) },
+		set:  func(r *row, v T) error { *f(r) = v; return nil },
+		from: f,
 	}
+}
+
+// of is get by the shortest way.
+func (a *access[T]) of(r *row) T {
+	if a.from != nil {
+		return *a.from(r)
+	}
+	return a.get(r)
 }
 
 func text(id int, name, doc string, f func(*row) *string) column {
@@ -72,6 +83,13 @@ func flag(id int, name, doc string, f func(*row) *series.Tri) column {
 
 func (c column) need() column  { c.required = true; return c }
 func (c column) owned() column { c.own = true; return c }
+
+func ofReport(cols ...column) []column {
+	for i := range cols {
+		cols[i].report = true
+	}
+	return cols
+}
 
 // iceberg is the column's type in the table's schema. There is no unsigned type in Iceberg, and
 // timestamps are "timestamp": without a zone, UTC by convention.

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io"
 
-	"github.com/apache/arrow/go/v15/arrow"
 	"github.com/apache/arrow/go/v15/arrow/memory"
 	"github.com/apache/arrow/go/v15/parquet"
 	"github.com/apache/arrow/go/v15/parquet/compress"
@@ -70,25 +69,28 @@ func (s *spec) writeParquet(w io.Writer, mem memory.Allocator, rows []row) (err 
 	return out.close()
 }
 
-// An encoder turns sorted rows into the row groups of one data file. A row group is written whole, from one
-// record: arrow v15 leaves the fast way for a second batch in a row group.
+// An encoder turns sorted rows into the row groups of one data file.
 type encoder struct {
-	s      *spec
-	mem    memory.Allocator
-	form   form
-	schema *arrow.Schema
-	out    *pqarrow.FileWriter
-	rows   []row // of the next row group
-	count  int64
+	s     *spec
+	form  form
+	out   *file.Writer
+	lanes []lane
+	shape layout
+	rows  []row // of the next row group
+	count int64
 }
 
 func (s *spec) encoder(w io.Writer, mem memory.Allocator, f form) (*encoder, error) {
-	schema := s.arrowSchema()
-	out, err := pqarrow.NewFileWriter(schema, w, s.properties(mem, f), pqarrow.NewArrowWriterProperties(pqarrow.WithAllocator(mem)))
+	props := s.properties(mem, f)
+	schema, err := pqarrow.ToParquet(s.arrowSchema(), props, pqarrow.NewArrowWriterProperties())
 	if err != nil {
 		return nil, err
 	}
-	return &encoder{s: s, mem: mem, form: f, schema: schema, out: out}, nil
+	e := &encoder{s: s, form: f, out: file.NewParquetWriter(w, schema.Root(), file.WithWriterProps(props)), lanes: make([]lane, len(s.columns))}
+	for i := range e.lanes {
+		e.lanes[i].c = &s.columns[i]
+	}
+	return e, nil
 }
 
 // add takes rows, and writes the row groups that they fill.
@@ -96,7 +98,7 @@ func (e *encoder) add(rows ...row) error {
 	e.count += int64(len(rows))
 	for len(rows) > 0 {
 		if n := e.form.group; len(e.rows) == 0 && len(rows) >= n { // no need to copy them
-			if err := e.s.writeGroup(e.out, e.schema, e.mem, rows[:n]); err != nil {
+			if err := e.group(rows[:n]); err != nil {
 				return err
 			}
 			rows = rows[n:]
@@ -118,7 +120,7 @@ func (e *encoder) rest() error {
 	if len(e.rows) == 0 {
 		return nil
 	}
-	err := e.s.writeGroup(e.out, e.schema, e.mem, e.rows)
+	err := e.group(e.rows)
 	clear(e.rows) // they hold polls
 	e.rows = e.rows[:0]
 	return err
@@ -133,15 +135,33 @@ func (e *encoder) abandon() {
 	e.out.Close()
 }
 
-func (s *spec) writeGroup(out *pqarrow.FileWriter, schema *arrow.Schema, mem memory.Allocator, rows []row) (err error) {
+// group writes one row group.
+func (e *encoder) group(rows []row) (err error) {
 	defer func() { // arrow panics where it could return an error
 		if r := recover(); r != nil {
-			err = fmt.Errorf("encode %d rows of %s: %v", len(rows), s.name, r)
+			err = fmt.Errorf("encode %d rows of %s: %v", len(rows), e.s.name, r)
 		}
 	}()
-	rec := s.batch(mem, schema, rows)
-	defer rec.Release()
-	return out.Write(rec)
+	e.shape.lay(rows)
+	for i := range e.lanes {
+		e.lanes[i].begin(len(rows))
+	}
+	e.shape.blocks(func(from, to int) {
+		for i := range e.lanes {
+			e.lanes[i].take(rows, &e.shape, from, to)
+		}
+	})
+	g := e.out.AppendRowGroup()
+	for i := range e.lanes {
+		cw, err := g.NextColumn()
+		if err != nil {
+			return err
+		}
+		if err := errors.Join(e.lanes[i].write(cw), cw.Close()); err != nil {
+			return err
+		}
+	}
+	return g.Close()
 }
 
 // openParquet opens a data file and reads its footer. Decoders take their scratch memory from the garbage

@@ -95,7 +95,7 @@ func readingColumns() []column {
 
 // Columns of later releases follow at the end, so that those of older files keep their order.
 func minutesSinceClear(id int) column {
-	return real(id, "minutes_since_clear", "engine running time since codes were cleared", func(r *row) *float64 { return &r.p.Context.MinutesSinceClear })
+	return ofReport(real(id, "minutes_since_clear", "engine running time since codes were cleared", func(r *row) *float64 { return &r.p.Context.MinutesSinceClear }))[0]
 }
 
 // verification is how a report's verification numbers stand in one text: ecu=numbers, by ECU.
@@ -183,7 +183,7 @@ func reportColumns() []column {
 
 // pollColumns are the columns that every table repeats, so that each can be asked alone.
 func pollColumns() []column {
-	return []column{
+	return ofReport(
 		text(1, "report_id", "id the device gave to the report", func(r *row) *string { return &r.p.ReportID }).need(),
 		text(2, "device", "device that sent the report", func(r *row) *string { return &r.p.Device }).need(),
 		text(3, "vin", "vehicle identification number; null when neither reported nor read", func(r *row) *string { return &r.p.VIN }),
@@ -202,11 +202,11 @@ func pollColumns() []column {
 			get: func(r *row) series.Tri { return series.TriOf(r.p.ClockOK) },
 			set: func(r *row, v series.Tri) error { r.p.ClockOK = v == series.True; return nil },
 		}}.need(),
-	}
+	)
 }
 
 func contextColumns(from int) []column {
-	return []column{
+	return ofReport(
 		real(from, "odometer_km", "odometer at that report", func(r *row) *float64 { return &r.p.Context.OdometerKm }),
 		real(from+1, "fuel_level_pct", "fuel level", func(r *row) *float64 { return &r.p.Context.FuelLevelPct }),
 		real(from+2, "ambient_c", "ambient air temperature", func(r *row) *float64 { return &r.p.Context.AmbientC }),
@@ -215,7 +215,7 @@ func contextColumns(from int) []column {
 		real(from+5, "run_time_s", "seconds since engine start", func(r *row) *float64 { return &r.p.Context.RunTimeS }),
 		real(from+6, "warmups_since_clear", "warm-up cycles since codes were cleared", func(r *row) *float64 { return &r.p.Context.WarmupsSinceClear }),
 		real(from+7, "distance_since_clear_km", "distance since codes were cleared", func(r *row) *float64 { return &r.p.Context.DistanceSinceClearKm }),
-	}
+	)
 }
 
 // schema is the Iceberg schema of a table. Schema ids count the releases that changed it.
