@@ -43,7 +43,6 @@ const (
 // Lake is what the Consumer needs of the lake.
 type Lake interface {
 	Append(p *series.Poll, seq uint64)
-	Rows() int
 	Commit(ctx context.Context, pos lake.Position) error
 	Position() lake.Position
 	Reports(ctx context.Context, yield func(id string, digest uint64) error) error
@@ -53,8 +52,8 @@ type Lake interface {
 // A Consumer takes reports from the log to the lake.
 type Consumer struct {
 	// OnCommit is told of every poll once it is durable, in the order of the log, before Committed returns
-	// for it. It runs on the Consumer's goroutine; the polls are its own to keep, not to change. May be nil;
-	// set it before Run.
+	// for it, by one goroutine at a time; the polls are its own to keep, not to change. May be nil; set it
+	// before Run.
 	OnCommit func(ctx context.Context, polls []*series.Poll)
 
 	broker  *broker.Broker
@@ -68,29 +67,12 @@ type Consumer struct {
 	held    atomic.Pointer[error] // why nothing is committed; nil = it is
 
 	seen   seen
-	stream string // what the stream is called in the lake and the quarantine
-	batch  batch
-	size   int // running mean of the size of a report, in bytes
+	stream string     // what the stream is called in the lake and the quarantine
+	batch  batch      // what is taken
+	flight chan error // the batch before, on its way into the lake; nil when there is none
+	size   int        // running mean of the size of a report, in bytes
 
 	build func(*broker.Msg, *report.Report, *fleet.Roster, *obd.Catalogue) (*taken, *refused)
-}
-
-// A batch is what was taken since the last flush.
-type batch struct {
-	last    uint64    // newest sequence handled
-	first   time.Time // when the oldest was taken; zero when there is nothing to flush
-	polls   []*series.Poll
-	entries []broker.Entry
-	bytes   int // of the entries
-
-	receipts []receipt
-	replayed []string // quarantine entries that came again as reports
-}
-
-// A receipt is what a dongle is told once the batch is durable.
-type receipt struct {
-	device string
-	broker.Receipt
 }
 
 // NewConsumer makes a Consumer. The lake is the Consumer's alone to append to while Run runs; roster is
@@ -138,7 +120,7 @@ func (c *Consumer) Run(ctx context.Context) (err error) {
 }
 
 // follow reads one incarnation of the stream, from behind what the lake has of it.
-func (c *Consumer) follow(ctx context.Context) error {
+func (c *Consumer) follow(ctx context.Context) (err error) {
 	id, last, err := c.broker.Stream(ctx)
 	if err != nil {
 		return err
@@ -168,12 +150,13 @@ func (c *Consumer) follow(ctx context.Context) error {
 	if err := c.broker.MakeRoom(ctx, after); err != nil && ctx.Err() == nil {
 		c.log.Warn("the log may fill up", "err", err)
 	}
+	defer func() { err = errors.Join(err, c.landed()) }()
 	pause := pauseMin
 	for ctx.Err() == nil {
 		msgs, err := p.Fetch(ctx, c.room(), c.wait())
 		if err != nil && ctx.Err() == nil {
 			if errors.Is(err, broker.ErrStreamReplaced) {
-				return errors.Join(c.flush(ctx, p), err)
+				return errors.Join(c.flush(ctx, p), c.landed(), err)
 			}
 			c.log.Warn("fetch is tried again", "err", err)
 			if !sleep(ctx, pause) {
@@ -187,7 +170,7 @@ func (c *Consumer) follow(ctx context.Context) error {
 		for i := range msgs {
 			c.size += (len(msgs[i].Data) - c.size) / 16
 			c.take(&msgs[i], &prepared[i])
-			if c.lake.Rows() >= c.cfg.FlushRows || c.batch.bytes >= refusedMax {
+			if c.batch.full(&c.cfg) {
 				if err := c.flush(ctx, p); err != nil {
 					return err
 				}
@@ -206,12 +189,16 @@ func (c *Consumer) follow(ctx context.Context) error {
 				}
 			}
 		}
-		if c.due(wanted && len(msgs) == 0) {
+		free, err := c.free()
+		if err != nil {
+			return err
+		}
+		if free && c.due(wanted && len(msgs) == 0) {
 			if err := c.flush(ctx, p); err != nil {
 				return err
 			}
 		}
-		if len(msgs) == 0 && c.batch.first.IsZero() {
+		if len(msgs) == 0 && c.batch.first.IsZero() && c.flight == nil {
 			c.idle.Store(true)
 		}
 	}
@@ -238,7 +225,7 @@ func (c *Consumer) room() int { return min(max(fetchBytes/max(c.size, 1), 16), f
 
 // wait is how long the next look at the log may take.
 func (c *Consumer) wait() time.Duration {
-	if c.batch.first.IsZero() && !c.mark.wanted() {
+	if c.batch.first.IsZero() && c.flight == nil && !c.mark.wanted() {
 		return idleWait
 	}
 	return dirtyWait
@@ -344,107 +331,10 @@ func (c *Consumer) add(t *taken, m *broker.Msg) {
 	}
 	c.lake.Append(t.poll, m.Seq)
 	c.batch.polls = append(c.batch.polls, t.poll)
+	c.batch.rows += 1 + len(t.poll.Results) + len(t.poll.Codes)
 }
 
 func (c *Consumer) quarantine(e broker.Entry) {
 	c.batch.entries = append(c.batch.entries, e)
 	c.batch.bytes += len(e.Raw) + len(e.Detail)
-}
-
-// flush makes the batch durable: first the quarantine, then the lake, which moves the sequence; then it
-// tells OnCommit and acknowledges. It is not cut short by the end of ctx: then it makes one attempt.
-func (c *Consumer) flush(ctx context.Context, p *broker.Puller) error {
-	b := &c.batch
-	if b.first.IsZero() {
-		return nil
-	}
-	if err := c.waitForRoom(ctx); err != nil {
-		return err
-	}
-	whole := context.WithoutCancel(ctx)
-	if len(b.entries) > 0 {
-		if err := c.insist(ctx, "quarantine", func(ctx context.Context) error { return c.broker.Quarantine(ctx, b.entries) }); err != nil {
-			return err
-		}
-		for i := range b.entries {
-			c.metrics.quarantined.WithLabelValues(b.entries[i].Reason).Inc()
-		}
-		c.metrics.counts.quarantined.Add(uint64(len(b.entries)))
-		b.entries, b.bytes = nil, 0
-	}
-	start := time.Now()
-	pos := lake.Position{Stream: c.stream, Seq: b.last}
-	if err := c.insist(ctx, "commit", func(ctx context.Context) error { return c.lake.Commit(ctx, pos) }); err != nil {
-		return err
-	}
-	end := time.Now()
-	c.metrics.commit.Observe(end.Sub(start).Seconds())
-	c.metrics.lastCommit.Set(float64(end.UnixMilli()) / 1000)
-	c.metrics.stored(b.polls)
-	if c.OnCommit != nil && len(b.polls) > 0 {
-		c.OnCommit(whole, b.polls)
-	}
-	c.wrapUp(whole, b)
-	if err := p.Ack(whole, b.last); err != nil { // the lake knows how far we are
-		c.log.Warn("committed reports were not acknowledged", "err", err)
-	}
-	c.batch = batch{last: b.last}
-	c.mark.rise(c.batch.last)
-	return nil
-}
-
-// wrapUp does what may be done once a batch is durable, and what no replay of the log needs: it tells the
-// dongles, and takes out of the quarantine what has come in again.
-func (c *Consumer) wrapUp(ctx context.Context, b *batch) {
-	for i := range b.receipts {
-		if err := c.broker.Receipt(b.receipts[i].device, b.receipts[i].Receipt); err != nil {
-			c.log.Warn("receipts were not sent; the dongles will send again", "err", err, "left", len(b.receipts)-i)
-			break
-		}
-	}
-	ctx, cancel := context.WithTimeout(ctx, tryTimeout)
-	defer cancel()
-	if err := c.broker.MakeRoom(ctx, b.last); err != nil {
-		c.log.Warn("the log may fill up", "err", err)
-	}
-	if len(b.replayed) == 0 {
-		return
-	}
-	if err := c.broker.Discard(ctx, b.replayed); err != nil {
-		c.log.Warn("replayed entries stay in the quarantine too", "err", err)
-	}
-}
-
-// insist tries until it works, with growing pauses, as long as ctx lives and trying makes sense.
-func (c *Consumer) insist(ctx context.Context, what string, do func(context.Context) error) error {
-	pause := pauseMin
-	for {
-		try, cancel := context.WithTimeout(context.WithoutCancel(ctx), tryTimeout)
-		err := do(try)
-		cancel()
-		if err == nil {
-			return nil
-		}
-		if errors.Is(err, lake.ErrConflict) || errors.Is(err, lake.ErrClosed) {
-			return err
-		}
-		c.metrics.failures.Inc()
-		c.log.Error(what+" failed; nothing is acknowledged, it is tried again", "err", err, "reports", len(c.batch.polls), "pause", pause)
-		if !sleep(ctx, pause) {
-			return fmt.Errorf("%s: %w", what, err)
-		}
-		pause = min(2*pause, pauseMax)
-	}
-}
-
-// sleep pauses; false when ctx ends.
-func sleep(ctx context.Context, d time.Duration) bool {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-t.C:
-		return true
-	case <-ctx.Done():
-		return false
-	}
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -31,14 +32,16 @@ type Msg struct {
 	Replay     string    // name of the quarantine entry that it comes from; "" otherwise
 }
 
-// A Puller gives the reports behind a sequence, in order. It is not safe for concurrent use.
+// A Puller gives the reports behind a sequence, in order. One goroutine may Fetch while another one says Ack.
 type Puller struct {
 	b        *Broker
 	stream   string // id of the stream
 	consumer jetstream.Consumer
 	last     uint64 // stream sequence of the newest report given out
 	delivery uint64 // the consumer's own number of it; consecutive unless a delivery was lost
-	open     []unacked
+
+	mu   sync.Mutex
+	open []unacked // given out
 }
 
 type unacked struct {
@@ -79,7 +82,10 @@ func (p *Puller) start(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("broker: create consumer: %w", err)
 	}
-	p.consumer, p.delivery, p.open = c, 0, nil
+	p.consumer, p.delivery = c, 0
+	p.mu.Lock()
+	p.open = nil
+	p.mu.Unlock()
 	return nil
 }
 
@@ -146,7 +152,9 @@ func (p *Puller) collect(batch jetstream.MessageBatch, err error) ([]Msg, error)
 			}
 		}
 		msgs = append(msgs, msg)
+		p.mu.Lock()
 		p.open = append(p.open, unacked{seq.Stream, m.Reply()})
+		p.mu.Unlock()
 	}
 	if broken == nil {
 		broken = batch.Error()
@@ -161,21 +169,31 @@ func (p *Puller) collect(batch jetstream.MessageBatch, err error) ([]Msg, error)
 // Ack tells the server that everything up to a sequence is done. Nothing depends on it but the server's
 // own account of the lag; it returns when the server has it.
 func (p *Puller) Ack(ctx context.Context, through uint64) error {
-	n := 0
-	for n < len(p.open) && p.open[n].seq <= through {
-		n++
-	}
-	if n == 0 {
+	reply := p.close(through)
+	if reply == "" {
 		return nil
 	}
-	reply := p.open[n-1].reply
-	p.open = append(p.open[:0], p.open[n:]...)
 	ctx, cancel := context.WithTimeout(ctx, callTimeout)
 	defer cancel()
 	if _, err := p.b.conn.RequestWithContext(ctx, reply, []byte("+ACK")); err != nil {
 		return fmt.Errorf("broker: acknowledge through %d: %w", through, err)
 	}
 	return nil
+}
+
+// close takes out of what is open all up to a sequence, and gives the address of the last one; "" = there is none.
+func (p *Puller) close(through uint64) (reply string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	n := 0
+	for n < len(p.open) && p.open[n].seq <= through {
+		n++
+	}
+	if n > 0 {
+		reply = p.open[n-1].reply
+		p.open = append(p.open[:0], p.open[n:]...)
+	}
+	return reply
 }
 
 // Stream is the id of the stream that the reports come from, as Broker.Stream gives it.

@@ -28,8 +28,10 @@ type attempt struct {
 }
 
 // Append buffers a poll that was read at seq of the stream. Seq rises from call to call. The Lake keeps
-// the poll until it is committed; it must not change any more.
+// the poll until it is committed; it must not change any more. A Commit of what came before may run meanwhile.
 func (l *Lake) Append(p *series.Poll, seq uint64) {
+	l.gate.Lock()
+	defer l.gate.Unlock()
 	l.buffer = append(l.buffer, entry{p, seq})
 	l.rows += rowsOf(p)
 	l.metrics.buffered.Set(float64(l.rows))
@@ -38,7 +40,11 @@ func (l *Lake) Append(p *series.Poll, seq uint64) {
 func rowsOf(p *series.Poll) int { return 1 + len(p.Results) + len(p.Codes) }
 
 // Rows is the number of buffered rows over all tables.
-func (l *Lake) Rows() int { return l.rows }
+func (l *Lake) Rows() int {
+	l.gate.Lock()
+	defer l.gate.Unlock()
+	return l.rows
+}
 
 // Commit makes everything buffered up to pos durable and visible, in all tables together, and moves the
 // committed position to pos. When it returns nil the messages up to pos can be acknowledged. On error
@@ -65,13 +71,8 @@ func (l *Lake) Commit(ctx context.Context, pos Position) (err error) {
 			return err
 		}
 	}
-	done, _ := slices.BinarySearchFunc(l.buffer, pos.Seq, func(e entry, seq uint64) int {
-		if e.seq <= seq {
-			return -1
-		}
-		return 1
-	})
-	fresh := slices.Clone(l.buffer[:done])
+	fresh := l.upTo(pos.Seq)
+	done := len(fresh)
 	if pos.Stream == l.set.pos.Stream {
 		fresh = slices.DeleteFunc(fresh, func(e entry) bool { return e.seq <= l.set.pos.Seq })
 		pos.Seq = max(pos.Seq, l.set.pos.Seq)
@@ -97,6 +98,19 @@ func (l *Lake) Commit(ctx context.Context, pos Position) (err error) {
 		}
 		return l.tables[i].stage(rows[i], group, props, now)
 	})
+}
+
+// upTo gives a copy of what is buffered up to a sequence.
+func (l *Lake) upTo(seq uint64) []entry {
+	l.gate.Lock()
+	defer l.gate.Unlock()
+	n, _ := slices.BinarySearchFunc(l.buffer, seq, func(e entry, seq uint64) int {
+		if e.seq <= seq {
+			return -1
+		}
+		return 1
+	})
+	return slices.Clone(l.buffer[:n])
 }
 
 // usable says whether anything can be committed. The caller holds writing.
@@ -225,6 +239,8 @@ func (l *Lake) settled(a *attempt) {
 }
 
 func (l *Lake) drop(done int) {
+	l.gate.Lock()
+	defer l.gate.Unlock()
 	for _, e := range l.buffer[:done] {
 		l.rows -= rowsOf(e.p)
 	}

@@ -49,7 +49,8 @@ type Lake struct {
 	fs      files
 	step    func(string) error // a test's hook, called after each step of a change
 
-	buffer []entry // buffer and rows are the committer's
+	gate   sync.Mutex // guards buffer and rows; held for moments only
+	buffer []entry
 	rows   int
 
 	upkeep  sync.Mutex // held by one job of upkeep at a time; taken before writing
@@ -249,6 +250,8 @@ func (l *Lake) Close() error {
 	l.mu.Lock()
 	l.closed = true
 	l.mu.Unlock()
+	l.gate.Lock()
+	defer l.gate.Unlock()
 	if l.rows > 0 {
 		l.log.Info("lake closed with rows that were not committed; their reports come again", "rows", l.rows)
 	}
