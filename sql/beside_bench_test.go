@@ -15,11 +15,13 @@ import (
 
 	_ "github.com/marcboeker/go-duckdb"
 
+	"marginline/analyze"
 	"marginline/ingest"
 	"marginline/ingest/broker"
 	"marginline/ingest/fleet"
 	"marginline/ingest/fleetsim"
 	"marginline/ingest/lake"
+	"marginline/ingest/obd"
 	"marginline/ingest/series"
 )
 
@@ -27,6 +29,7 @@ import (
 type intake struct {
 	file    string
 	reports []broker.Outgoing
+	roster  *fleet.Roster
 }
 
 func newIntake(b *testing.B, units, days int) *intake {
@@ -35,6 +38,9 @@ func newIntake(b *testing.B, units, days int) *intake {
 		b.Fatal(err)
 	}
 	in := &intake{file: filepath.Join(b.TempDir(), "reports.ndjson")}
+	if in.roster, err = fl.Roster(); err != nil {
+		b.Fatal(err)
+	}
 	f, err := os.Create(in.file)
 	if err != nil {
 		b.Fatal(err)
@@ -73,6 +79,18 @@ const decoded = `select * exclude (x, r), substr(r, 1, 2) as mid, substr(r, 3, 2
 		from (select * exclude (data, k), substr(data, (3 + 18 * k)::int, 18) as r from (` + unnested + `), range(60) records(k)
 			where data like '46%%' and (length(data) - 2) %% 18 = 0 and 2 + 18 * (k + 1) <= length(data)))`
 
+// drifted is the drift question as one would put it in SQL over the files just written: of each vehicle's test the
+// results that are new, their mean and spread over the first twenty, and from there a one-sided CUSUM toward the upper limit,
+// k = 0.5, h = 5 (the sum minus its running least, which is the recursion max(0, S + z - k) in closed form: Page 1954, from
+// memory). It knows nothing of epochs, contexts, counts, dates or traps; ours does.
+const drifted = `with r as (select coalesce(vin, device) as vehicle, ecu, mid, tid, "time" as t, raw_value as v, raw_max as hi from read_parquet('%s/**/*.parquet', hive_partitioning = true)),
+	seen as (select *, lag(v) over w as before from r window w as (partition by vehicle, ecu, mid, tid order by t)),
+	fresh as (select *, row_number() over (partition by vehicle, ecu, mid, tid order by t) as n from seen where before is distinct from v),
+	base as (select *, avg(v) filter (n <= 20) over s as m, stddev_samp(v) filter (n <= 20) over s as sd from fresh window s as (partition by vehicle, ecu, mid, tid)),
+	summed as (select *, sum((v - m) / sd - 0.5) over (partition by vehicle, ecu, mid, tid order by t rows unbounded preceding) as c from base where n > 20 and sd > 0),
+	score as (select *, c - least(0, min(c) over (partition by vehicle, ecu, mid, tid order by t rows unbounded preceding)) as s from summed)
+	select count(*) filter (top > 5), count(*) from (select vehicle, ecu, mid, tid, max(s) as top from score group by all)`
+
 // A spent is what some work took: by the clock, and of the processors of this process, where both contestants run.
 type spent struct{ clock, processor time.Duration }
 
@@ -98,8 +116,9 @@ func (r *rate) take(rows int64, s spent) {
 	r.processor = max(r.processor, float64(rows)/s.processor.Seconds())
 }
 
-// peer writes a query's rows as zstd Parquet, partitioned by month, and returns what it took and what it wrote.
-func peer(b *testing.B, query string, in *intake) (rows, bytes int64, took spent) {
+// peer writes a query's rows as zstd Parquet, partitioned by month, asks the drift question of them where there is
+// one, and returns what each took and what it wrote.
+func peer(b *testing.B, query, question string, in *intake) (rows, bytes int64, took, asked spent) {
 	db := duckDB(b)
 	defer db.Close()
 	dir := filepath.Join(b.TempDir(), "peer")
@@ -112,7 +131,17 @@ func peer(b *testing.B, query string, in *intake) (rows, bytes int64, took spent
 	if rows, err = res.RowsAffected(); err != nil {
 		b.Fatal(err)
 	}
-	return rows, sizeOf(b, dir), took
+	if question != "" {
+		end := begin(b)
+		var alarmed, all int64
+		if err := db.QueryRowContext(b.Context(), fmt.Sprintf(question, dir)).Scan(&alarmed, &all); err != nil {
+			b.Fatal(err)
+		}
+		if asked = end(); all == 0 {
+			b.Fatal("no series was asked about")
+		}
+	}
+	return rows, sizeOf(b, dir), took, asked
 }
 
 func duckDB(b *testing.B) *sql.DB {
@@ -149,8 +178,15 @@ type outcome struct {
 	again              int64 // bytes of the sealed rows when DuckDB writes the same columns, sorted, zstd
 }
 
-// pipeline takes an intake through log, decoder and lake: synced publishing, then fetch, decode, Parquet, sync and
-// Iceberg commit of all three tables.
+// families tells the detector of the decoder's families, as the service does.
+type families struct{}
+
+func (families) Family(r *series.Result) string { return obd.Family(r) }
+func (families) CodeFamily(code string) string  { return obd.CodeFamily(code) }
+func (families) Group(r *series.Result) int     { return obd.Group(r) }
+
+// pipeline takes an intake through log, decoder, lake and detector: synced publishing, then fetch, decode, Parquet,
+// sync, Iceberg commit of all three tables, and the fold of every reading.
 func pipeline(b *testing.B, in *intake) (out outcome) {
 	ctx, cancel := context.WithCancel(b.Context())
 	defer cancel()
@@ -171,7 +207,14 @@ func pipeline(b *testing.B, in *intake) (out outcome) {
 		b.Fatal(err)
 	}
 	out.published = end()
-	c := ingest.NewConsumer(br, l, func() *fleet.Roster { return nil }, ingest.Config{}, log, nil)
+	roster := func() *fleet.Roster { return in.roster }
+	c := ingest.NewConsumer(br, l, roster, ingest.Config{}, log, nil)
+	detector := analyze.NewRunner(nil, roster, families{}, analyze.DefaultSettings(), log)
+	c.OnCommit = func(ctx context.Context, polls []*series.Poll) {
+		if err := detector.Take(ctx, polls); err != nil {
+			b.Error(err)
+		}
+	}
 	done := make(chan error, 1)
 	end = begin(b)
 	go func() { done <- c.Run(ctx) }()
@@ -221,26 +264,28 @@ func readingFiles(b *testing.B, l *lake.Lake) (files []string, size int64) {
 // BenchmarkBesideGeneralParts takes the same reports through our pipeline and through DuckDB alone, one after the
 // other in each turn, and reports the fastest turn of each, so that a busy machine is hard on both alike. DuckDB
 // reads a file of JSON lines with two threads and writes Parquet partitioned by month, unsynced and without a log:
-// once unnested only, once with the test results decoded to raw numbers.
+// once unnested only, once with the test results decoded to raw numbers, and then asked which tests drift.
 //
-// x-unnest and x-decode are our committed readings a second over DuckDB's rows a second, x-decode+log counts our
-// synced publishing too; with /cpu they are rows a second of processor time, which a busy machine bends less.
+// x-unnest, x-decode and x-drift are our committed and folded readings a second over DuckDB's rows a second, x-drift+log
+// counts our synced publishing too; with /cpu they are rows a second of processor time, which a busy machine bends less.
 // sealed/duckdb is bytes: our compacted files over DuckDB's of the same rows and columns, sorted, zstd, at one
 // row-group size.
 func BenchmarkBesideGeneralParts(b *testing.B) {
 	in := newIntake(b, 300, 45)
 	var ours outcome
-	var commit, logged, plain, decode rate
+	var commit, logged, plain, decode, drift rate
 	var plainRows, plainBytes, decodeRows, decodeBytes int64
 	for b.Loop() {
 		ours = pipeline(b, in)
 		commit.take(ours.readings, ours.commits)
 		logged.take(ours.readings, ours.commits.plus(ours.published))
 		var took spent
-		plainRows, plainBytes, took = peer(b, unnested, in)
+		plainRows, plainBytes, took, _ = peer(b, unnested, "", in)
 		plain.take(plainRows, took)
-		decodeRows, decodeBytes, took = peer(b, decoded, in)
+		var asked spent
+		decodeRows, decodeBytes, took, asked = peer(b, decoded, drifted, in)
 		decode.take(decodeRows, took)
+		drift.take(decodeRows, took.plus(asked))
 	}
 	if decodeRows != ours.readings {
 		b.Fatalf("DuckDB decodes %d results, we %d: they are not compared", decodeRows, ours.readings)
@@ -252,12 +297,14 @@ func BenchmarkBesideGeneralParts(b *testing.B) {
 	b.ReportMetric(commit.processor, "readings/cpu-s")
 	b.ReportMetric(plain.clock, "duckdb-unnest-rows/s")
 	b.ReportMetric(decode.clock, "duckdb-decode-rows/s")
+	b.ReportMetric(drift.clock, "duckdb-drift-rows/s")
 	b.ReportMetric(commit.clock/plain.clock, "x-unnest")
-	b.ReportMetric(commit.processor/plain.processor, "x-unnest/cpu")
 	b.ReportMetric(commit.clock/decode.clock, "x-decode")
 	b.ReportMetric(commit.processor/decode.processor, "x-decode/cpu")
-	b.ReportMetric(logged.clock/decode.clock, "x-decode+log")
-	b.ReportMetric(logged.processor/decode.processor, "x-decode+log/cpu")
+	b.ReportMetric(commit.clock/drift.clock, "x-drift")
+	b.ReportMetric(commit.processor/drift.processor, "x-drift/cpu")
+	b.ReportMetric(logged.clock/drift.clock, "x-drift+log")
+	b.ReportMetric(logged.processor/drift.processor, "x-drift+log/cpu")
 	b.ReportMetric(float64(ours.flushed)/n, "flushed-B/row")
 	b.ReportMetric(float64(ours.sealed)/n, "sealed-B/row")
 	b.ReportMetric(float64(ours.sealed)/float64(ours.again), "sealed/duckdb")
