@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"runtime"
 	"runtime/debug"
 	"strconv"
 	"strings"
@@ -72,7 +73,8 @@ type Consumer struct {
 	flight chan error // the batch before, on its way into the lake; nil when there is none
 	size   int        // running mean of the size of a report, in bytes
 
-	build func(*broker.Msg, *report.Report, *fleet.Roster, *obd.Catalogue) (*taken, *refused)
+	build    func(*obd.Decoder, *broker.Msg, *report.Report, *fleet.Roster, *obd.Catalogue) (*taken, *refused)
+	decoders []obd.Decoder // one for each that reads
 }
 
 // NewConsumer makes a Consumer. The lake is the Consumer's alone to append to while Run runs; roster is
@@ -87,7 +89,7 @@ func NewConsumer(b *broker.Broker, l Lake, roster func() *fleet.Roster, cfg Conf
 	c := &Consumer{
 		broker: b, lake: l, roster: roster, cfg: cfg, log: log.With("stage", "ingest"), metrics: newMetrics(reg),
 		size:  report.MaxBytes, // until something was seen
-		build: build,
+		build: build, decoders: make([]obd.Decoder, runtime.GOMAXPROCS(0)),
 	}
 	if reg != nil {
 		reg.MustRegister(newLag(c))
@@ -304,14 +306,15 @@ func (c *Consumer) take(m *broker.Msg, d *ready) {
 
 // survive builds the poll of a report. One that no code of ours stands is poison: it would stop all behind
 // it again and again, so it goes to the quarantine like any other that cannot be read.
-func (c *Consumer) survive(m *broker.Msg, r *report.Report) (t *taken, no *refused) {
+func (c *Consumer) survive(dec *obd.Decoder, m *broker.Msg, r *report.Report) (t *taken, no *refused) {
 	defer func() {
 		if p := recover(); p != nil {
+			*dec = obd.Decoder{} // whatever it was in the middle of
 			c.log.Error("a fault of this program, not of the report; it is kept in the quarantine", "report", r.ID, "device", m.Device, "panic", p, "stack", string(debug.Stack()))
 			t, no = nil, &refused{Poison, fmt.Sprintf("reading it failed: %v", p)}
 		}
 	}()
-	return c.build(m, r, c.roster(), c.cfg.Catalogue)
+	return c.build(dec, m, r, c.roster(), c.cfg.Catalogue)
 }
 
 func (c *Consumer) add(t *taken, m *broker.Msg) {

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"marginline/ingest/broker"
 	"marginline/ingest/fleet"
@@ -41,8 +42,9 @@ func parse(m *broker.Msg) (*report.Report, *refused) {
 	return r, nil
 }
 
-// build turns a report into a poll: it decodes the messages, finds the vehicle, and places it in time.
-func build(m *broker.Msg, r *report.Report, roster *fleet.Roster, cat *obd.Catalogue) (*taken, *refused) {
+// build turns a report into a poll: it decodes the messages, finds the vehicle, and places it in time. What it read
+// (taken.read) holds until the decoder is used again; the poll is its own.
+func build(dec *obd.Decoder, m *broker.Msg, r *report.Report, roster *fleet.Roster, cat *obd.Catalogue) (*taken, *refused) {
 	t := &taken{}
 	msgs := make([]obd.Message, 0, len(r.Messages))
 	place := place(r, m)
@@ -66,7 +68,7 @@ func build(m *broker.Msg, r *report.Report, roster *fleet.Roster, cat *obd.Catal
 	if u, err := roster.Resolve(r.VIN, r.Device); err == nil && u != nil {
 		family = u.EngineFamily
 	}
-	d := obd.Decode(r.Bus, msgs, cat.For(family))
+	d := dec.Decode(r.Bus, msgs, cat.For(family))
 	vin, no := vinOf(r, d)
 	if no != nil {
 		return nil, no
@@ -76,7 +78,7 @@ func build(m *broker.Msg, r *report.Report, roster *fleet.Roster, cat *obd.Catal
 		return nil, &refused{UnitMismatch, err.Error()}
 	}
 	if unit != nil && unit.EngineFamily != family && cat != nil {
-		d = obd.Decode(r.Bus, msgs, cat.For(unit.EngineFamily))
+		d = dec.Decode(r.Bus, msgs, cat.For(unit.EngineFamily))
 	}
 	t.read, t.index = d, index
 	t.known = unit != nil
@@ -98,10 +100,10 @@ func build(m *broker.Msg, r *report.Report, roster *fleet.Roster, cat *obd.Catal
 		context.EngineHours = r.EngineHours
 	}
 	t.poll = &series.Poll{
-		ReportID: r.ID, Digest: r.Digest(), Device: r.Device, VIN: vin, Bus: r.Bus,
+		ReportID: r.ID, Device: r.Device, VIN: vin, Bus: r.Bus,
 		ReadAt: place.readAt, ClockOK: place.good, Received: place.received,
 		Messages: len(r.Messages), Rejected: len(t.bad),
-		Context: context, Results: d.Results(), Codes: d.Codes(), CVNs: d.CVNs,
+		Context: context, Results: slices.Clone(d.Results()), Codes: d.Codes(), CVNs: d.CVNs,
 	}
 	return t, nil
 }

@@ -1,11 +1,11 @@
 package ingest
 
 import (
-	"runtime"
 	"sync"
 	"sync/atomic"
 
 	"marginline/ingest/broker"
+	"marginline/ingest/obd"
 	"marginline/ingest/report"
 )
 
@@ -23,19 +23,19 @@ type ready struct {
 // depends on no other.
 func (c *Consumer) prepare(msgs []broker.Msg) []ready {
 	out := make([]ready, len(msgs))
-	workers := min(runtime.GOMAXPROCS(0), (len(msgs)+7)/8)
+	workers := min(len(c.decoders), (len(msgs)+7)/8)
 	if workers <= 1 {
 		for i := range msgs {
-			c.read(&msgs[i], &out[i])
+			c.read(&c.decoders[0], &msgs[i], &out[i])
 		}
 		return out
 	}
 	var next atomic.Int64
 	var all sync.WaitGroup
-	for range workers {
+	for w := range workers {
 		all.Go(func() {
 			for i := int(next.Add(1)) - 1; i < len(msgs); i = int(next.Add(1)) - 1 {
-				c.read(&msgs[i], &out[i])
+				c.read(&c.decoders[w], &msgs[i], &out[i])
 			}
 		})
 	}
@@ -44,12 +44,14 @@ func (c *Consumer) prepare(msgs []broker.Msg) []ready {
 }
 
 // read does what can be done for a report by itself. It only reads c.seen: nobody writes it meanwhile.
-func (c *Consumer) read(m *broker.Msg, d *ready) {
+func (c *Consumer) read(dec *obd.Decoder, m *broker.Msg, d *ready) {
 	if d.report, d.no = parse(m); d.no != nil {
 		return
 	}
 	d.key, d.digest = nameOf(d.report.ID), d.report.Digest()
 	if _, known := c.seen.reports[d.key]; !known {
-		d.taken, d.no = c.survive(m, d.report)
+		if d.taken, d.no = c.survive(dec, m, d.report); d.taken != nil {
+			d.taken.poll.Digest, d.taken.read = d.digest, nil
+		}
 	}
 }

@@ -75,7 +75,7 @@ func (c *Consumer) again(ctx context.Context, e *broker.Entry) (payload []byte, 
 	r, no := parse(m)
 	if no == nil {
 		var t *taken
-		t, no = c.survive(m, r)
+		t, no = c.survive(new(obd.Decoder), m, r)
 		if no == nil && e.Message != broker.WholeReport && len(t.bad) > 0 {
 			return nil, "", fmt.Errorf("still %s: %s", t.bad[0].Reason, t.bad[0].Detail)
 		}
