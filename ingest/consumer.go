@@ -91,6 +91,9 @@ func NewConsumer(b *broker.Broker, l Lake, roster func() *fleet.Roster, cfg Conf
 		size:  report.MaxBytes, // until something was seen
 		build: build, decoders: make([]obd.Decoder, runtime.GOMAXPROCS(0)),
 	}
+	for i := range c.decoders {
+		c.decoders[i].Terse = true
+	}
 	if reg != nil {
 		reg.MustRegister(newLag(c))
 	}
@@ -309,7 +312,7 @@ func (c *Consumer) take(m *broker.Msg, d *ready) {
 func (c *Consumer) survive(dec *obd.Decoder, m *broker.Msg, r *report.Report) (t *taken, no *refused) {
 	defer func() {
 		if p := recover(); p != nil {
-			*dec = obd.Decoder{} // whatever it was in the middle of
+			*dec = obd.Decoder{Terse: true} // whatever it was in the middle of
 			c.log.Error("a fault of this program, not of the report; it is kept in the quarantine", "report", r.ID, "device", m.Device, "panic", p, "stack", string(debug.Stack()))
 			t, no = nil, &refused{Poison, fmt.Sprintf("reading it failed: %v", p)}
 		}

@@ -18,14 +18,18 @@ func Decode(bus series.Bus, msgs []Message, cat *Catalogue) *Report {
 
 // A Decoder reads report after report into the same memory. It is for one goroutine at a time; the zero
 // value is ready.
-type Decoder struct{ d decoder }
+type Decoder struct {
+	Terse bool // items of conditions, readiness and counters come without Values: whoever wants results only saves a third
+
+	d decoder
+}
 
 // Decode reads the messages of one report, as the function Decode does. The report is valid until the next
 // call, and neither its results nor its items are to be written: the next report uses them again, and leaves
 // in place what is the same there.
 func (x *Decoder) Decode(bus series.Bus, msgs []Message, cat *Catalogue) *Report {
 	d := &x.d
-	d.bus, d.cat = bus, cat
+	d.bus, d.cat, d.terse = bus, cat, x.Terse
 	if d.rep == nil {
 		rows := 0
 		for i := range msgs {
@@ -74,6 +78,7 @@ func rowsIn(bus series.Bus, m *Message) int {
 type decoder struct {
 	bus        series.Bus
 	cat        *Catalogue
+	terse      bool
 	rep        *Report
 	blocks     []block // of all results, in their order
 	nodes      []node

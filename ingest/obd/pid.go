@@ -63,7 +63,7 @@ func (d *decoder) parameterRecords(b []byte, head, idBytes int) *fault {
 		pid  byte
 		data []byte
 	}
-	var all []record // complete before anything is kept: a bad tail spoils the message
+	all := make([]record, 0, 8) // complete before anything is kept: a bad tail spoils the message
 	for o := head; o < len(b); {
 		if o+idBytes > len(b) || idBytes == 2 && b[o] != 0xF4 {
 			return at(o, ErrRecord, "no parameter identifier")
@@ -117,6 +117,13 @@ func (d *decoder) parameter(pid byte, b []byte) {
 		value = float64(raw) / 1000
 	case 0xA6:
 		value = float64(raw) / 10
+	}
+	if d.terse {
+		if p.field != nil {
+			d.context(p.field, value)
+		}
+		d.item(KindContext, nil)
+		return
 	}
 	v := Fields{{"pid", hexByte(pid)}, {"name", p.name}, {"value", value}, {"unit_of_measure", p.unit}}
 	if p.field != nil {

@@ -81,6 +81,13 @@ func (d *decoder) carReadiness(pid byte, b []byte) {
 			r.set(g, b[3]>>i&1 == 0)
 		}
 	}
+	if d.terse {
+		if pid != 0x01 {
+			d.completed(&r)
+		}
+		d.item(KindReadiness, nil)
+		return
+	}
 	v := Fields{{"pid", hexByte(pid)}, {"period", "since clear"}, {"ignition", ignition}}
 	if pid == 0x01 {
 		v = append(v, Field{"lamp", b[0]&0x80 != 0}, Field{"code_count", int(b[0] & 0x7F)})

@@ -15,18 +15,29 @@ import (
 func parseJSON(r *Report, body []byte) (bad *FieldError, err error) {
 	scan := scanner{text: body}
 	var seen [len(names)]bool // of a name that means nothing here, no two readers can differ
-	err = scan.object(func(name string, value []byte) error {
-		var e *FieldError
+	err = scan.members(func(name string) error {
 		at := slices.Index(names[:], name)
-		switch {
-		case at < 0:
-			return nil
-		case seen[at]:
-			e = wrong(name, "given twice")
-		case name == "messages":
-			e = r.setMessages(value)
-		default:
-			e = r.set(name, value)
+		if at < 0 {
+			return scan.skip()
+		}
+		var e *FieldError
+		if name == "messages" && !seen[at] && scan.next() == '[' {
+			var err error
+			if e, err = r.readMessages(&scan); err != nil {
+				return err
+			}
+		} else {
+			value, err := scan.value()
+			switch {
+			case err != nil:
+				return err
+			case seen[at]:
+				e = wrong(name, "given twice")
+			case name == "messages" && given(value):
+				e = wrong(name, "%s: want an array", kind(value))
+			default:
+				e = r.set(name, value)
+			}
 		}
 		seen[at] = true
 		if bad == nil {
@@ -87,42 +98,38 @@ func parseText(name string, value []byte) ([]byte, *FieldError) {
 	return s, nil
 }
 
-// setMessages takes the array of messages. An element that is no message is kept with Fault set; the
-// error is for the array as a whole.
-func (r *Report) setMessages(value []byte) (bad *FieldError) {
-	switch value[0] {
-	case 'n':
-		return nil
-	case '[':
-	default:
-		return wrong("messages", "%s: want an array", kind(value))
-	}
+// readMessages takes the array of messages, which comes next. An element that is no message is kept with Fault set;
+// bad is for the array as a whole.
+func (r *Report) readMessages(s *scanner) (bad *FieldError, err error) {
+	rest := s.text[s.at:]
 	// One piece of memory for the bytes of all messages: two digits of text make one.
-	p := &elements{data: make([]byte, 0, len(value)/2)}
+	p := &elements{scan: s, data: make([]byte, 0, len(rest)/2)}
 	p.each = p.member
-	r.Messages = make([]Message, 0, min(bytes.Count(value, []byte(`"data"`)), MaxMessages))
-	array := scanner{text: value}
-	array.array(func(element []byte) error { // valid: it was passed as a whole before
+	r.Messages = make([]Message, 0, min(bytes.Count(rest, []byte(`"data"`)), MaxMessages))
+	err = s.list('[', ']', func() error {
 		if len(r.Messages) == MaxMessages {
 			bad = wrong("messages", "more than %d", MaxMessages)
-			return bad
+			return s.skip()
 		}
-		r.Messages = append(r.Messages, p.message(element))
-		return nil
+		m, err := p.message()
+		r.Messages = append(r.Messages, m)
+		return err
 	})
-	return bad
+	return bad, err
 }
 
 // elements reads one element of the array after the other.
 type elements struct {
-	data []byte                                // of all messages so far
-	last string                                // sender of the message before: most come from one control unit
-	each func(name string, value []byte) error // member
+	scan *scanner
+	data []byte                  // of all messages so far
+	last string                  // sender of the message before: most come from one control unit
+	each func(name string) error // member
 
 	from, pgn, value, broken, twice []byte // of the element at hand
 }
 
-func (p *elements) message(element []byte) Message {
+// message reads the element that comes next.
+func (p *elements) message() (Message, error) {
 	m := Message{PGN: series.None}
 	fault := func(format string, args ...any) {
 		if m.Fault == "" {
@@ -130,11 +137,21 @@ func (p *elements) message(element []byte) Message {
 		}
 	}
 	p.from, p.pgn, p.value, p.broken, p.twice = nil, nil, nil, nil, nil
-	if element[0] != '{' {
+	object := p.scan.next() == '{'
+	start := p.scan.at
+	var err error
+	if object {
+		err = p.scan.members(p.each)
+	} else {
+		err = p.scan.skip()
+	}
+	if err != nil {
+		return m, err
+	}
+	element := p.scan.text[start:p.scan.at]
+	if !object {
 		fault("%s, want an object", kind(element))
 	} else {
-		object := scanner{text: element}
-		object.object(p.each) // valid: it was passed as a whole before
 		if p.twice != nil {
 			fault("%s given twice", p.twice)
 		}
@@ -177,27 +194,31 @@ func (p *elements) message(element []byte) Message {
 	}
 	if m.Fault != "" {
 		m.PGN, m.Raw = series.None, bytes.Clone(element)
-		return m
+		return m, nil
 	}
-	start := len(p.data)
+	from := len(p.data)
 	all, err := appendHex(p.data, digits)
 	if err != nil && len(broken) > 0 {
 		m.setBroken(broken, digits)
-		return m
+		return m, nil
 	}
 	if err != nil {
 		m.Fault, m.Raw = err.Error(), bytes.Clone(digits)
-		return m
+		return m, nil
 	}
 	p.data = all
-	m.Data = all[start:len(all):len(all)]
+	m.Data = all[from:len(all):len(all)]
 	if len(broken) > 0 {
 		m.setBroken(broken, digits)
 	}
-	return m
+	return m, nil
 }
 
-func (p *elements) member(name string, value []byte) error {
+func (p *elements) member(name string) error {
+	value, err := p.scan.value()
+	if err != nil {
+		return err
+	}
 	var field *[]byte
 	switch name {
 	case "from":

@@ -58,9 +58,9 @@ func (s *scanner) expect(c byte) error {
 	return nil
 }
 
-// object walks the members of the object that comes next. member may not keep name or value beyond the
-// life of the text.
-func (s *scanner) object(member func(name string, value []byte) error) error {
+// members walks the members of the object that comes next. member passes the value, which comes next; it may not keep
+// name beyond the life of the text.
+func (s *scanner) members(member func(name string) error) error {
 	return s.list('{', '}', func() error {
 		start := s.at
 		if err := s.string(); err != nil {
@@ -73,23 +73,15 @@ func (s *scanner) object(member func(name string, value []byte) error) error {
 		if err := s.expect(':'); err != nil {
 			return err
 		}
-		value, err := s.value()
-		if err != nil {
-			return err
-		}
-		return member(name, value)
+		s.space()
+		return member(name)
 	})
 }
 
-// array walks the elements of the array that comes next.
-func (s *scanner) array(element func(value []byte) error) error {
-	return s.list('[', ']', func() error {
-		value, err := s.value()
-		if err != nil {
-			return err
-		}
-		return element(value)
-	})
+// skip passes one value of any kind.
+func (s *scanner) skip() error {
+	_, err := s.value()
+	return err
 }
 
 // list walks what stands between two brackets, separated by commas.
@@ -131,9 +123,9 @@ func (s *scanner) value() ([]byte, error) {
 	case c == '"':
 		err = s.string()
 	case c == '{':
-		err = s.object(func(string, []byte) error { return nil })
+		err = s.members(func(string) error { return s.skip() })
 	case c == '[':
-		err = s.array(func([]byte) error { return nil })
+		err = s.list('[', ']', s.skip)
 	case c == '-' || c >= '0' && c <= '9':
 		err = s.number()
 	default:
