@@ -155,10 +155,18 @@ func (c *Consumer) follow(ctx context.Context) (err error) {
 	if err := c.broker.MakeRoom(ctx, after); err != nil && ctx.Err() == nil {
 		c.log.Warn("the log may fill up", "err", err)
 	}
-	defer func() { err = errors.Join(err, c.landed()) }()
+	ahead := c.fetch(ctx, p, c.wait())
+	defer func() {
+		if ahead != nil {
+			<-ahead // what it brings is not acknowledged and comes again
+		}
+		err = errors.Join(err, c.landed())
+	}()
 	pause := pauseMin
 	for ctx.Err() == nil {
-		msgs, err := p.Fetch(ctx, c.room(), c.wait())
+		got := <-ahead
+		ahead = nil
+		msgs, err := got.msgs, got.err
 		if err != nil && ctx.Err() == nil {
 			if errors.Is(err, broker.ErrStreamReplaced) {
 				return errors.Join(c.flush(ctx, p), c.landed(), err)
@@ -168,9 +176,13 @@ func (c *Consumer) follow(ctx context.Context) (err error) {
 				break
 			}
 			pause = min(2*pause, pauseMax)
+			ahead = c.fetch(ctx, p, c.wait())
 			continue
 		}
 		pause = pauseMin
+		if len(msgs) > 0 {
+			ahead = c.fetch(ctx, p, dirtyWait)
+		}
 		prepared := c.prepare(msgs)
 		for i := range msgs {
 			c.size += (len(msgs[i].Data) - c.size) / 16
@@ -206,8 +218,26 @@ func (c *Consumer) follow(ctx context.Context) (err error) {
 		if len(msgs) == 0 && c.batch.first.IsZero() && c.flight == nil {
 			c.idle.Store(true)
 		}
+		if ahead == nil {
+			ahead = c.fetch(ctx, p, c.wait())
+		}
 	}
 	return c.flush(ctx, p)
+}
+
+type fetched struct {
+	msgs []broker.Msg
+	err  error
+}
+
+// fetch looks at the log while the reports of the fetch before are read. One fetch is ahead and no more.
+func (c *Consumer) fetch(ctx context.Context, p *broker.Puller, wait time.Duration) chan fetched {
+	ch, n := make(chan fetched, 1), c.room()
+	go func() {
+		msgs, err := p.Fetch(ctx, n, wait)
+		ch <- fetched{msgs, err}
+	}()
+	return ch
 }
 
 // resume gives the place to go on from, in the stream with this id and newest sequence, for a lake that

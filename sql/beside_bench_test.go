@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"syscall"
 	"testing"
 	"time"
@@ -287,6 +288,7 @@ func readingFiles(b *testing.B, l *lake.Lake) (files []string, size int64) {
 // sealed/duckdb is bytes: our compacted files over DuckDB's of the same rows and columns, sorted, zstd, at one
 // row-group size.
 func BenchmarkBesideGeneralParts(b *testing.B) {
+	defer debug.SetGCPercent(debug.SetGCPercent(300)) // as the command does
 	in := newIntake(b, 400, 90)
 	var ours outcome
 	var commit, logged, plain, decode, drift rate

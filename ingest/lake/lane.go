@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sync"
 
 	"github.com/apache/arrow/go/v15/arrow"
 	"github.com/apache/arrow/go/v15/arrow/array"
@@ -34,6 +35,31 @@ type lane struct {
 	nums  dictionary[int32]
 	longs dictionary[int64]  // times too, as stored
 	reals dictionary[uint64] // as bits
+}
+
+// laneSets are lanes that no encoder uses: a flush takes those of one before.
+var laneSets = sync.Pool{New: func() any { return new([]lane) }}
+
+// lanesOf gives lanes for the columns of a table.
+func lanesOf(s *spec) []lane {
+	lanes := *laneSets.Get().(*[]lane)
+	for len(lanes) < len(s.columns) {
+		lanes = append(lanes, lane{})
+	}
+	lanes = lanes[:len(s.columns)]
+	for i := range lanes {
+		lanes[i].c = &s.columns[i]
+	}
+	return lanes
+}
+
+// keepLanes gives back the lanes of an encoder that is done, without what they refer to.
+func keepLanes(e *encoder) {
+	for i := range e.lanes {
+		e.lanes[i].begin(0)
+	}
+	laneSets.Put(&e.lanes)
+	e.lanes = nil
 }
 
 // none is the place of what is missing.

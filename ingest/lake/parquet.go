@@ -86,11 +86,7 @@ func (s *spec) encoder(w io.Writer, mem memory.Allocator, f form) (*encoder, err
 	if err != nil {
 		return nil, err
 	}
-	e := &encoder{s: s, form: f, out: file.NewParquetWriter(w, schema.Root(), file.WithWriterProps(props)), lanes: make([]lane, len(s.columns))}
-	for i := range e.lanes {
-		e.lanes[i].c = &s.columns[i]
-	}
-	return e, nil
+	return &encoder{s: s, form: f, out: file.NewParquetWriter(w, schema.Root(), file.WithWriterProps(props)), lanes: lanesOf(s)}, nil
 }
 
 // add takes rows, and writes the row groups that they fill.
@@ -127,7 +123,10 @@ func (e *encoder) rest() error {
 }
 
 // close writes the last row group and the footer.
-func (e *encoder) close() error { return errors.Join(e.rest(), e.out.Close()) }
+func (e *encoder) close() error {
+	defer keepLanes(e)
+	return errors.Join(e.rest(), e.out.Close())
+}
 
 // abandon frees what an encoder holds whose file will not be.
 func (e *encoder) abandon() {
