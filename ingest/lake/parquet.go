@@ -74,7 +74,7 @@ type encoder struct {
 	s     *spec
 	form  form
 	out   *file.Writer
-	lanes []lane
+	packers []packer
 	shape layout
 	rows  []row // of the next row group
 	count int64
@@ -86,7 +86,7 @@ func (s *spec) encoder(w io.Writer, mem memory.Allocator, f form) (*encoder, err
 	if err != nil {
 		return nil, err
 	}
-	return &encoder{s: s, form: f, out: file.NewParquetWriter(w, schema.Root(), file.WithWriterProps(props)), lanes: lanesOf(s)}, nil
+	return &encoder{s: s, form: f, out: file.NewParquetWriter(w, schema.Root(), file.WithWriterProps(props)), packers: packersOf(s)}, nil
 }
 
 // add takes rows, and writes the row groups that they fill.
@@ -124,7 +124,7 @@ func (e *encoder) rest() error {
 
 // close writes the last row group and the footer.
 func (e *encoder) close() error {
-	defer keepLanes(e)
+	defer keepPackers(e)
 	return errors.Join(e.rest(), e.out.Close())
 }
 
@@ -142,21 +142,21 @@ func (e *encoder) group(rows []row) (err error) {
 		}
 	}()
 	e.shape.lay(rows)
-	for i := range e.lanes {
-		e.lanes[i].begin(len(rows))
+	for i := range e.packers {
+		e.packers[i].begin(len(rows))
 	}
 	e.shape.blocks(func(from, to int) {
-		for i := range e.lanes {
-			e.lanes[i].take(rows, &e.shape, from, to)
+		for i := range e.packers {
+			e.packers[i].take(rows, &e.shape, from, to)
 		}
 	})
 	g := e.out.AppendRowGroup()
-	for i := range e.lanes {
+	for i := range e.packers {
 		cw, err := g.NextColumn()
 		if err != nil {
 			return err
 		}
-		if err := errors.Join(e.lanes[i].write(cw), cw.Close()); err != nil {
+		if err := errors.Join(e.packers[i].write(cw), cw.Close()); err != nil {
 			return err
 		}
 	}

@@ -17,13 +17,13 @@ import (
 	"marginline/ingest/series"
 )
 
-// A lane brings one column of sorted rows into the column chunks of a file, one row group after the other.
+// A packer packs one column of sorted rows into the column chunks of a file, one row group after the other.
 //
 // It hands arrow v15 finished dictionaries and places in them, as arrow's own writer of dictionary arrays does,
 // for every type. Given plain values, arrow boxes and hashes each one, which costs four times as much: most values
 // of a row repeat those of the row before, or of the same test in the report before, and that is seen with one
-// comparison. What a lane made for a row group it uses again for the next.
-type lane struct {
+// comparison. What a packer made for a row group it uses again for the next.
+type packer struct {
 	c      *column
 	spaced []int32 // for each row its value's place in the dictionary; where it has none, anything
 	levels []int16 // for each row 1, or 0 where it has no value; unused in required columns
@@ -37,29 +37,29 @@ type lane struct {
 	reals dictionary[uint64] // as bits
 }
 
-// laneSets are lanes that no encoder uses: a flush takes those of one before.
-var laneSets = sync.Pool{New: func() any { return new([]lane) }}
+// packerSets are packers that no encoder uses: a flush takes those of one before.
+var packerSets = sync.Pool{New: func() any { return new([]packer) }}
 
-// lanesOf gives lanes for the columns of a table.
-func lanesOf(s *spec) []lane {
-	lanes := *laneSets.Get().(*[]lane)
-	for len(lanes) < len(s.columns) {
-		lanes = append(lanes, lane{})
+// packersOf gives packers for the columns of a table.
+func packersOf(s *spec) []packer {
+	packers := *packerSets.Get().(*[]packer)
+	for len(packers) < len(s.columns) {
+		packers = append(packers, packer{})
 	}
-	lanes = lanes[:len(s.columns)]
-	for i := range lanes {
-		lanes[i].c = &s.columns[i]
+	packers = packers[:len(s.columns)]
+	for i := range packers {
+		packers[i].c = &s.columns[i]
 	}
-	return lanes
+	return packers
 }
 
-// keepLanes gives back the lanes of an encoder that is done, without what they refer to.
-func keepLanes(e *encoder) {
-	for i := range e.lanes {
-		e.lanes[i].begin(0)
+// keepPackers gives back the packers of an encoder that is done, without what they refer to.
+func keepPackers(e *encoder) {
+	for i := range e.packers {
+		e.packers[i].begin(0)
 	}
-	laneSets.Put(&e.lanes)
-	e.lanes = nil
+	packerSets.Put(&e.packers)
+	e.packers = nil
 }
 
 // none is the place of what is missing.
@@ -106,8 +106,8 @@ func (o *layout) blocks(yield func(from, to int)) {
 	}
 }
 
-// begin makes a lane ready for a row group.
-func (l *lane) begin(n int) {
+// begin makes a packer ready for a row group.
+func (l *packer) begin(n int) {
 	l.spaced = slices.Grow(l.spaced[:0], n)[:n]
 	if n > 0 {
 		l.spaced[0] = none // its own twin
@@ -120,7 +120,7 @@ func (l *lane) begin(n int) {
 }
 
 // take takes the reports from to to of a layout.
-func (l *lane) take(rows []row, o *layout, from, to int) {
+func (l *packer) take(rows []row, o *layout, from, to int) {
 	if l.c.report && l.c.flag == nil {
 		for i := from; i < to; i++ {
 			first, end := o.reports[i], o.reports[i+1]
@@ -135,7 +135,7 @@ func (l *lane) take(rows []row, o *layout, from, to int) {
 }
 
 // rows finds the places of some rows' values.
-func (l *lane) rows(rows []row, twin []int32, from, to int32) {
+func (l *packer) rows(rows []row, twin []int32, from, to int32) {
 	c, spaced := l.c, l.spaced
 	switch {
 	case c.text != nil:
@@ -197,7 +197,7 @@ func (l *lane) rows(rows []row, twin []int32, from, to int32) {
 }
 
 // level says which rows have a value.
-func (l *lane) level() {
+func (l *packer) level() {
 	if l.c.required {
 		return
 	}
@@ -228,7 +228,7 @@ type seeded interface {
 }
 
 // write writes what was gathered as one column chunk.
-func (l *lane) write(cw file.ColumnChunkWriter) error {
+func (l *packer) write(cw file.ColumnChunkWriter) error {
 	l.level()
 	levels := l.levels
 	if l.c.required {
@@ -259,7 +259,7 @@ func (l *lane) write(cw file.ColumnChunkWriter) error {
 }
 
 // count tells the statistics of a column chunk what is in it.
-func (l *lane) count(st statistics.TypedStatistics, dict arrow.Array) error {
+func (l *packer) count(st statistics.TypedStatistics, dict arrow.Array) error {
 	if texts, ok := st.(*statistics.ByteArrayStatistics); ok { // from an array it leaves out the empty text
 		values := make([]parquet.ByteArray, len(l.texts.values))
 		for i, v := range l.texts.values {
@@ -274,7 +274,7 @@ func (l *lane) count(st statistics.TypedStatistics, dict arrow.Array) error {
 }
 
 // writePlain writes a column without a dictionary. Only numbers of 64 bits have none.
-func (l *lane) writePlain(cw file.ColumnChunkWriter, levels []int16) error {
+func (l *packer) writePlain(cw file.ColumnChunkWriter, levels []int16) error {
 	out, ok := cw.(*file.Int64ColumnChunkWriter)
 	if !ok {
 		return fmt.Errorf("column %s: no plain form of this type", l.c.name)
@@ -289,7 +289,7 @@ func (l *lane) writePlain(cw file.ColumnChunkWriter, levels []int16) error {
 	return err
 }
 
-func (l *lane) dictionary() arrow.Array {
+func (l *packer) dictionary() arrow.Array {
 	switch c := l.c; {
 	case c.text != nil:
 		b := array.NewStringBuilder(memory.DefaultAllocator)
@@ -305,7 +305,7 @@ func (l *lane) dictionary() arrow.Array {
 	}
 }
 
-func (l *lane) places() arrow.Array {
+func (l *packer) places() arrow.Array {
 	var valid []byte
 	if l.nulls > 0 {
 		valid = l.valid
