@@ -97,7 +97,11 @@ func start(ctx context.Context, c Config) (p *process, err error) {
 			return p, fmt.Errorf("sql: lake: %w", err)
 		}
 	}
-	err = p.c.send(frameStart, settings{Memory: c.MemoryLimit, TempSize: c.TempSize, Temp: p.temp, Lake: lake, Threads: c.Threads, Fence: c.Fence})
+	temp, err := filepath.Abs(p.temp) // the worker stands in that folder
+	if err != nil {
+		return p, fmt.Errorf("sql: worker: %w", err)
+	}
+	err = p.c.send(frameStart, settings{Memory: c.MemoryLimit, TempSize: c.TempSize, Temp: temp, Lake: lake, Threads: c.Threads, Fence: c.Fence})
 	if err == nil {
 		err = p.ready()
 	}

@@ -71,13 +71,13 @@ func (s *spec) writeParquet(w io.Writer, mem memory.Allocator, rows []row) (err 
 
 // An encoder turns sorted rows into the row groups of one data file.
 type encoder struct {
-	s     *spec
-	form  form
-	out   *file.Writer
+	s       *spec
+	form    form
+	out     *file.Writer
 	packers []packer
-	shape layout
-	rows  []row // of the next row group
-	count int64
+	shape   layout
+	rows    []row // of the next row group
+	count   int64
 }
 
 func (s *spec) encoder(w io.Writer, mem memory.Allocator, f form) (*encoder, error) {
