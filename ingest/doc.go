@@ -20,11 +20,23 @@
 // import that is run again does not fill the quarantine; they are judged anew first, because a new roster
 // may have put right what was wrong.
 //
+// Three things go on at once: one fetch is ahead; the reports of the fetch before are parsed and decoded by as many readers
+// as there are processors, each with a decoder of its own; and the batch before is on its way into the lake. What a
+// report becomes is decided between the readers and the batch, by one goroutine in the order of the log. A batch is
+// sent when it is full or its oldest report has waited long enough, and not before the one ahead of it has landed, so
+// that commits stay in order and two batches are the most that is held. A slow disk makes batches larger, not more.
+//
+// Where the time goes, from fetch to commit with the fold (BenchmarkBesideGeneralParts in sql, 20 results a report in 25
+// messages, JSON, processor time): Parquet of three tables 34 %, parsing 13 %, decoding and placing 14 %, the fold 8 %, the
+// client and server of the log 9 %, the garbage collector 15 %, digests, sorting and the rest 7 %. Sync and Iceberg
+// metadata are 3 %. Against DuckDB alone on the same reports, which decodes a part of it and asks one drift question, it is 1.5
+// times as many readings a second; publishing to the synced log included, as many.
+//
 // Failure. What is wrong with a report never stops the Consumer. A store that fails does: it tries again
-// with growing pauses, keeps what it holds, and fetches nothing meanwhile.
+// with growing pauses, keeps what it holds, and fetches nothing once a second batch is full.
 //
-// The rejected way was a pool of decoders: decoding takes a hundredth of the time that writing Parquet
-// takes, and order would have to be made again behind the pool.
+// Rejected: partitions on one machine. Several pullers with a lake each would share the disk's syncs and the processors
+// that one already fills, and what is decided about a report would depend on how they race.
 //
-// Run owns its goroutine; it starts no other. Committed, Idle and Counts may be called from anywhere.
+// Run ends with every goroutine that it started. Committed, Idle and Counts may be called from anywhere.
 package ingest
