@@ -7,6 +7,8 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"net/http/httptrace"
+	"net/textproto"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -113,6 +115,12 @@ func (c *client) close() error {
 // do sends a request and returns the body of the answer; an answer that is not 2xx is its error.
 func (c *client) do(ctx context.Context, method, path string, query url.Values, body io.Reader) (io.ReadCloser, error) {
 	u := url.URL{Scheme: "http", Host: "control", Path: path, RawQuery: query.Encode()}
+	ctx = httptrace.WithClientTrace(ctx, &httptrace.ClientTrace{Got1xxResponse: func(_ int, h textproto.MIMEHeader) error {
+		if s := h.Get(noteHeader); s != "" && c.note != nil {
+			c.note(s)
+		}
+		return nil
+	}})
 	req, err := http.NewRequestWithContext(ctx, method, u.String(), body)
 	if err != nil {
 		return nil, err
@@ -138,6 +146,9 @@ type answer struct {
 func (a *answer) Read(p []byte) (int, error) {
 	n, err := a.res.Body.Read(p)
 	if err == io.EOF && a.note != nil {
+		if s := a.res.Header.Get(snapshotHeader); s != "" {
+			a.note("snapshot " + s)
+		}
 		if s := a.res.Header.Get(noteHeader) + a.res.Trailer.Get(noteHeader); s != "" {
 			a.note(s)
 			a.note = nil

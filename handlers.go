@@ -3,7 +3,6 @@ package main
 import (
 	"encoding/json"
 	"fmt"
-	"io"
 	"net/http"
 	"strings"
 	"time"
@@ -12,7 +11,6 @@ import (
 	"marginline/analyze"
 	"marginline/ingest/fleet"
 	"marginline/ingest/series"
-	query "marginline/sql"
 )
 
 // controlHandler answers the commands. Answers are data in the form asked for; an error is its text, with
@@ -120,51 +118,6 @@ func (a *app) takeReports(w http.ResponseWriter, r *http.Request) error {
 		Duplicates: after.Duplicates - before.Duplicates, Quarantined: after.Quarantined - before.Quarantined,
 		Readings: after.Readings - before.Readings,
 	})
-}
-
-func (a *app) answerSQL(w http.ResponseWriter, r *http.Request) error {
-	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, 1<<20))
-	if err != nil {
-		return fmt.Errorf("query: %w", err)
-	}
-	src, text := source{a}, string(body)
-	form := r.FormValue("form")
-	if form == "table" {
-		res, err := a.engine.Query(r.Context(), src, text)
-		if err != nil {
-			return err
-		}
-		if res.Truncated {
-			w.Header().Set(noteHeader, fmt.Sprintf("only the first %d rows are shown; -o csv and -o json give more", len(res.Rows)))
-		}
-		return res.WriteTable(w)
-	}
-	w.Header().Set("Trailer", noteHeader)
-	to := newSink(w, form)
-	sum, err := a.engine.Stream(r.Context(), src, text, to)
-	if err == nil {
-		err = to.Close()
-	}
-	if err != nil {
-		return err
-	}
-	if sum.Truncated {
-		w.Header().Set(noteHeader, fmt.Sprintf("only the first %d rows are given (sql.rows); narrow the query", a.cfg.SQL.Rows))
-	}
-	return nil
-}
-
-// A closingSink is a sink of rows that writes the end of its form at Close.
-type closingSink interface {
-	query.Sink
-	Close() error
-}
-
-func newSink(w io.Writer, form string) closingSink {
-	if form == "json" {
-		return query.NewJSON(w)
-	}
-	return query.NewCSV(w)
 }
 
 func (a *app) listAlerts(w http.ResponseWriter, r *http.Request) error {

@@ -38,7 +38,7 @@ func (r rosterNow) Unit(name string) *fleet.Unit { return r.app.roster.Load().Un
 type codes struct{ app *app }
 
 func (c codes) Codes(ctx context.Context, unit string) ([]dashboards.Code, error) {
-	res, err := c.app.engine.Query(ctx, source(c), fmt.Sprintf(
+	res, err := c.app.engine.Query(ctx, source{app: c.app}, fmt.Sprintf(
 		"select ecu, kind, code, min(first_seen), max(last_seen) from codes where unit = '%s' group by all order by 5 desc, 3, 2",
 		strings.ReplaceAll(unit, "'", "''")))
 	if err != nil {

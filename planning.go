@@ -54,7 +54,7 @@ const usageDays = 60
 
 // usage asks the history how the units are used. A meter that fell was changed; the newest part counts.
 func (f *floor) usage(ctx context.Context) (map[string]alerts.Usage, error) {
-	res, err := f.app.engine.Query(ctx, source{f.app}, fmt.Sprintf(`
+	res, err := f.app.engine.Query(ctx, source{app: f.app}, fmt.Sprintf(`
 		with r as (select unit, read_at, odometer_km km, engine_hours h from reports where unit is not null and clock_ok
 			and read_at > (select max(read_at) - interval %d day from reports where clock_ok))
 		select unit, max(read_at), arg_max(km, read_at) filter (km is not null), arg_max(h, read_at) filter (h is not null),

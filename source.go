@@ -14,18 +14,25 @@ import (
 )
 
 // A source gives a query the lake at one snapshot and the small tables beside it.
-type source struct{ app *app }
+type source struct {
+	app  *app
+	asOf query.AsOf
+}
 
 func (s source) Pin(context.Context) (query.Snapshot, error) {
-	p, err := s.app.lake.Pin()
+	pin := s.app.lake.Pin
+	if !s.asOf.IsZero() {
+		pin = s.past
+	}
+	p, err := pin()
 	if err != nil {
 		return nil, err
 	}
-	return &pinned{app: s.app, lake: p}, nil
+	return &pinned{source: s, lake: p}, nil
 }
 
 type pinned struct {
-	app  *app
+	source
 	lake *lake.Pinned
 }
 
@@ -45,9 +52,13 @@ func (p *pinned) Tables() []query.Table {
 
 // Small answers for what is not in the lake.
 func (p *pinned) Small(ctx context.Context, name string) (query.Rows, error) {
-	switch name {
-	case "units":
+	if name == "units" {
 		return p.units(), nil
+	}
+	if !p.asOf.IsZero() {
+		return query.Rows{}, p.noPast(name)
+	}
+	switch name {
 	case "series":
 		rows, err := p.app.seriesRows(ctx, "")
 		return query.Rows{Columns: seriesColumns, Rows: slices.Values(rows)}, err

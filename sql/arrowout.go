@@ -135,8 +135,8 @@ func (a *arrowOut) plan(in array.RecordReader) (int64, error) {
 // listViews answers SHOW TABLES from the dictionary.
 func listViews(to *arrowOut) error {
 	var rows [][]string
-	for _, v := range dictionary() {
-		rows = append(rows, []string{v.Name, v.Meaning})
+	for _, v := range append(Views(), macros()...) {
+		rows = append(rows, []string{v.Call(), v.Meaning})
 	}
 	return to.texts([]string{"name", "meaning"}, rows)
 }

@@ -18,6 +18,7 @@ type Engine struct {
 	config Config
 	log    *slog.Logger
 	fence  string
+	shut   bool // the fence that is wanted is missing: only queries of the program itself run
 	queue  queue
 
 	mu     sync.Mutex
@@ -26,7 +27,7 @@ type Engine struct {
 }
 
 // Open checks the limits and the fence, and starts a first worker. Workers live until Close, or until one
-// has to be killed. Where the fence that is wanted is missing, Open warns and every query is refused.
+// has to be killed. Where the fence that is wanted is missing, Open warns, and people's queries are refused.
 func Open(c Config, log *slog.Logger) (*Engine, error) {
 	if err := c.Validate(); err != nil {
 		return nil, err
@@ -46,16 +47,17 @@ func Open(c Config, log *slog.Logger) (*Engine, error) {
 	}
 	p, err := start(context.Background(), e.config)
 	var closed *Error
-	switch {
-	case errors.As(err, &closed) && closed.Kind == KindClosed:
+	if errors.As(err, &closed) && closed.Kind == KindClosed {
 		log.Warn(closed.Message, "do", closed.Hint)
-		return e, nil
-	case err != nil:
+		e.shut, e.config.Fence = true, FencePreferred
+		p, err = start(context.Background(), e.config)
+	}
+	if err != nil {
 		return nil, err
 	}
 	e.fence = p.fence
 	e.idle = append(e.idle, p)
-	if _, ok := Fence(); !ok {
+	if _, ok := Fence(); !ok && !e.shut {
 		log.Warn("SQL runs behind the weaker fence: no kernel confines its process", "fence", e.fence, "policy", e.config.Fence)
 	} else {
 		log.Debug("SQL runs in a process that can read nothing but the lake", "fence", e.fence)
@@ -75,12 +77,14 @@ func (e *Engine) Close() error {
 	return nil
 }
 
-// Query runs one query over a pin of its own and keeps up to Config.MaxRows rows. A query that is wrong
-// or refused gives an *Error; a context that ends gives its error.
+// Query runs one query of the program itself over a pin of its own and keeps up to Config.MaxRows rows. It
+// runs even where the fence that people's queries need is missing. A query that is wrong or refused gives an
+// *Error; a context that ends gives its error.
 func (e *Engine) Query(ctx context.Context, src Source, query string) (*Result, error) {
 	r := &Result{}
 	var err error
-	if r.Summary, err = e.Rows(ctx, src, Request{Query: query, Rows: e.config.MaxRows}, keeper{r}); err != nil {
+	r.Summary, err = e.run(ctx, src, Request{Query: query, Rows: e.config.MaxRows}, false, func(in io.Reader) error { return pourRows(in, keeper{r}) })
+	if err != nil {
 		return nil, err
 	}
 	return r, nil
@@ -98,12 +102,18 @@ func (e *Engine) Rows(ctx context.Context, src Source, r Request, to Sink) (Summ
 
 // Shape gives the parameters of a query in Summary.Params and its columns as a stream without rows.
 func (e *Engine) Shape(ctx context.Context, src Source, r Request, take func(io.Reader) error) (Summary, error) {
+	if e.shut {
+		return Summary{}, noFence
+	}
 	return e.run(ctx, src, r, true, take)
 }
 
 // Arrow runs a query and hands its answer to take as one Arrow IPC stream, in the stream format that every
 // Arrow library reads. What take does not read is dropped.
 func (e *Engine) Arrow(ctx context.Context, src Source, r Request, take func(io.Reader) error) (Summary, error) {
+	if e.shut {
+		return Summary{}, noFence
+	}
 	return e.run(ctx, src, r, false, take)
 }
 
@@ -128,7 +138,7 @@ func (e *Engine) run(ctx context.Context, src Source, r Request, shape bool, tak
 	if err != nil {
 		return sum, e.stopped(ctx, err)
 	}
-	sum, err = e.guarded(ctx, p, src, q, take)
+	sum, err = e.guarded(ctx, p, src, q, r.OnPin, take)
 	sum.Elapsed, sum.Waited = time.Since(began), began.Sub(came)
 	if err == nil {
 		e.log.Debug("query answered", "rows", sum.Rows, "elapsed", sum.Elapsed, "waited", sum.Waited, "truncated", sum.Truncated)
@@ -137,14 +147,14 @@ func (e *Engine) run(ctx context.Context, src Source, r Request, shape bool, tak
 }
 
 // guarded asks a worker under the eyes of the limits: a context that ends and too much memory kill it.
-func (e *Engine) guarded(ctx context.Context, p *process, src Source, q question, take func(io.Reader) error) (Summary, error) {
+func (e *Engine) guarded(ctx context.Context, p *process, src Source, q question, told func(Pinned), take func(io.Reader) error) (Summary, error) {
 	stop := context.AfterFunc(ctx, func() { _ = p.cmd.Process.Kill() })
 	watched, unwatch := make(chan struct{}), make(chan struct{})
 	go func() {
 		defer close(watched)
 		e.watch(p, unwatch)
 	}()
-	sum, err := p.answer(ctx, src, q, take)
+	sum, err := p.answer(ctx, src, q, told, take)
 	stopped := stop()
 	close(unwatch)
 	<-watched

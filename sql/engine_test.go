@@ -69,3 +69,30 @@ func TestViews_DictionaryIsTheTruth(t *testing.T) {
 		}
 	}
 }
+
+func TestMacros_DictionaryIsTheTruth(t *testing.T) {
+	e, f := open(t), newFixture(t)
+	for _, v := range sql.Macros() {
+		var args, want []string
+		for _, p := range v.Params {
+			if p.Default == "" {
+				args = append(args, "'x'")
+			}
+			if p.Meaning == "" || p.Type == "" {
+				t.Errorf("%s: parameter %s: no meaning or type", v.Name, p.Name)
+			}
+		}
+		for _, c := range v.Columns {
+			want = append(want, c.Name+" "+c.Type)
+			if c.Meaning == "" || c.NullRule == "" || c.Since == "" {
+				t.Errorf("%s.%s: no meaning, null rule or since", v.Name, c.Name)
+			}
+		}
+		if got := describe(t, e, f, "SELECT * FROM "+v.Name+"("+strings.Join(args, ", ")+")"); got != strings.Join(want, ", ") {
+			t.Errorf("%s:\n got %s\nwant %s", v.Name, got, strings.Join(want, ", "))
+		}
+		if v.Meaning == "" {
+			t.Errorf("%s: no meaning", v.Name)
+		}
+	}
+}

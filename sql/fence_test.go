@@ -365,7 +365,7 @@ func TestParameters(t *testing.T) {
 		{"select ?, ?", ",true\n", []sql.Arg{{Value: nil}, {Value: true}}},
 		{"select $a", "'; drop view readings; --\n", []sql.Arg{{Name: "a", Value: "'; drop view readings; --"}}},
 		{"select $a", "error: the parameter a has no value", nil},
-		{"select $a", "error: 2 values were given, the query has places for 1", []sql.Arg{{Name: "a", Value: "x"}, {Name: "b", Value: "y"}}},
+		{"select $a", "error: values given: 2, places for them in the query: 1", []sql.Arg{{Name: "a", Value: "x"}, {Name: "b", Value: "y"}}},
 		{"select '?', \"$a\", $$?$$, $x$ $a $x$, $a -- ?\n/* $b */ from (select 1 as \"$a\")", "?,1,?,\" $a \",7\n", []sql.Arg{{Name: "a", Value: int64(7)}}},
 		{"select $a - $b", "-0.5\n", []sql.Arg{{Name: "a", Value: int64(-1)}, {Name: "b", Value: -0.5}}},
 		{"select i from range(9) t(i) limit ?", "0\n", []sql.Arg{{Value: int64(1)}}},

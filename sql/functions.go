@@ -46,9 +46,12 @@ func insteadOf(name string) string {
 func (w *walker) tableFunction(n map[string]any, in scope) error {
 	f, _ := n["function"].(map[string]any)
 	name := strings.ToLower(str(f, "function_name"))
+	if v, ok := findMacro(name); ok && str(f, "class") == "FUNCTION" && !foreign(f) {
+		return w.macro(v, n, f, in)
+	}
 	if str(f, "class") != "FUNCTION" || !slices.Contains(tableFunctions, name) || foreign(f) {
-		return refuse(w.query, at(n), insteadOf(name), "the function %s is not allowed in FROM: only %s are",
-			name, strings.Join(tableFunctions, ", "))
+		return refuse(w.query, at(n), insteadOf(name), "the function %s is not allowed in FROM: only %s are, and the macros %s",
+			name, strings.Join(tableFunctions, ", "), strings.Join(macroNames, ", "))
 	}
 	if a := str(n, "alias"); a != "" {
 		w.alias(a)

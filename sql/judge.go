@@ -23,9 +23,10 @@ type statement struct {
 
 // needs is what the tree of a statement says about the views it reads.
 type needs struct {
-	views map[string]bool     // views mentioned
-	unit  bool                // the column unit of a lake view may be looked at
-	only  map[string][]string // lake view -> units, where every mention is narrowed to some units
+	views  map[string]bool     // views mentioned
+	macros map[string]bool     // macros called
+	unit   bool                // the column unit of a lake view may be looked at
+	only   map[string][]string // lake view -> units, where every mention is narrowed to some units
 }
 
 var (
@@ -63,7 +64,8 @@ func (w *worker) judge(ctx context.Context, conn *sql.Conn, query string) (*stat
 	if err != nil {
 		return nil, err
 	}
-	tour := walker{query: s.text, allowed: w.functions, needs: needs{views: map[string]bool{}, only: map[string][]string{}}, seen: map[string]int{}, narrow: map[string]int{}}
+	tour := walker{query: s.text, body: func(v View) (map[string]any, error) { return w.macroBody(ctx, conn, v) }, allowed: w.functions,
+		needs: needs{views: map[string]bool{}, macros: map[string]bool{}, only: map[string][]string{}}, seen: map[string]int{}, narrow: map[string]int{}}
 	if err := tour.walk(tree, nil); err != nil {
 		return nil, err
 	}
@@ -147,4 +149,17 @@ func withoutEnd(ctx context.Context, conn *sql.Conn, query string, tree map[stri
 		}
 	}
 	return query
+}
+
+// macroBody is the tree of a macro; each is parsed once.
+func (w *worker) macroBody(ctx context.Context, conn *sql.Conn, v View) (map[string]any, error) {
+	if tree, ok := w.bodies[v.Name]; ok {
+		return tree, nil
+	}
+	tree, err := parse(ctx, conn, v.text())
+	if err != nil {
+		return nil, fmt.Errorf("sql: macro %s: %w", v.Name, err)
+	}
+	w.bodies[v.Name] = tree
+	return tree, nil
 }

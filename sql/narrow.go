@@ -27,7 +27,7 @@ func (w *walker) narrowing(n map[string]any, in scope) {
 		if alias == "" {
 			alias = name
 		}
-		if units := unitsAsked(where, alias, single); units != nil {
+		if units := w.unitsAsked(where, alias, single); units != nil {
 			w.narrow[name]++
 			w.only[name] = append(w.only[name], units...)
 		}
@@ -53,12 +53,12 @@ func plainTables(from map[string]any) []map[string]any {
 }
 
 // unitsAsked is the units that a WHERE leaves of the table with that alias; nil = it does not say.
-func unitsAsked(where map[string]any, alias string, single bool) []string {
+func (w *walker) unitsAsked(where map[string]any, alias string, single bool) []string {
 	switch str(where, "class") + " " + str(where, "type") {
 	case "CONJUNCTION CONJUNCTION_AND":
 		for _, c := range list(where, "children") {
 			c, _ := c.(map[string]any)
-			if units := unitsAsked(c, alias, single); units != nil {
+			if units := w.unitsAsked(c, alias, single); units != nil {
 				return units
 			}
 		}
@@ -66,15 +66,15 @@ func unitsAsked(where map[string]any, alias string, single bool) []string {
 		left, _ := where["left"].(map[string]any)
 		right, _ := where["right"].(map[string]any)
 		if unitColumn(left, alias, single) {
-			return literals([]any{right})
+			return w.literals([]any{right})
 		}
 		if unitColumn(right, alias, single) {
-			return literals([]any{left})
+			return w.literals([]any{left})
 		}
 	case "OPERATOR COMPARE_IN":
 		args := list(where, "children")
 		if first, _ := args[0].(map[string]any); unitColumn(first, alias, single) {
-			return literals(args[1:])
+			return w.literals(args[1:])
 		}
 	}
 	return nil
@@ -94,10 +94,15 @@ func unitColumn(n map[string]any, alias string, single bool) bool {
 }
 
 // literals is the text of constants; nil when one is something else, or when they are many.
-func literals(args []any) []string {
+func (w *walker) literals(args []any) []string {
 	var out []string
 	for _, a := range args {
 		a, _ := a.(map[string]any)
+		if names := list(a, "column_names"); len(names) == 1 && str(a, "class") == "COLUMN_REF" {
+			if given, ok := w.bound[fmt.Sprint(names[0])].(map[string]any); ok { // a parameter of a macro
+				a = given
+			}
+		}
 		value, _ := a["value"].(map[string]any)
 		text, ok := value["value"].(string)
 		if str(a, "class") != "CONSTANT" || !ok || len(out) == 100 {

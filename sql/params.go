@@ -91,7 +91,7 @@ func fillIn(query string, args []Arg) (string, error) {
 		at = t.to
 	}
 	if len(used) < len(args) {
-		return "", &Error{Kind: KindInvalid, Message: fmt.Sprintf("%d values were given, the query has places for %d of them", len(args), len(used))}
+		return "", &Error{Kind: KindInvalid, Message: fmt.Sprintf("values given: %d, places for them in the query: %d", len(args), len(used))}
 	}
 	return b.String() + query[at:], nil
 }

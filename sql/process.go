@@ -167,9 +167,12 @@ func (p *process) lastWords() string {
 	return ""
 }
 
+// commitPoint is the table of the lake whose snapshot names the state of all.
+const commitPoint = "reports"
+
 // answer asks one question. It serves the worker's requests to the source and hands the answer's Arrow
 // stream to take, which reads as much of it as it likes.
-func (p *process) answer(ctx context.Context, src Source, q question, take func(io.Reader) error) (sum Summary, err error) {
+func (p *process) answer(ctx context.Context, src Source, q question, told func(Pinned), take func(io.Reader) error) (sum Summary, err error) {
 	p.served++
 	if err := p.c.send(frameAsk, q); err != nil {
 		return sum, p.broke(err)
@@ -198,9 +201,15 @@ func (p *process) answer(ctx context.Context, src Source, q question, take func(
 				return sum, errors.New("sql: the worker pins twice")
 			}
 			if snap, err = src.Pin(ctx); err != nil {
-				return sum, p.sourceFailed(fmt.Errorf("sql: pin: %w", err))
+				return sum, p.sourceFailed(from("sql: pin", err))
 			}
-			if err := p.c.send(frameTables, snap.Tables()); err != nil {
+			tables := snap.Tables()
+			for _, t := range tables {
+				if t.Name == commitPoint && t.SnapshotID != 0 && told != nil {
+					told(Pinned{t.Name, t.SnapshotID, t.CommittedAt})
+				}
+			}
+			if err := p.c.send(frameTables, tables); err != nil {
 				return sum, p.broke(err)
 			}
 		case frameSmall:
@@ -245,7 +254,7 @@ func (p *process) done(kind byte, body []byte, sum *Summary) error {
 func (p *process) small(ctx context.Context, snap Snapshot, name string) error {
 	rows, err := snap.Small(ctx, name)
 	if err != nil {
-		return p.sourceFailed(fmt.Errorf("sql: table %s: %w", name, err))
+		return p.sourceFailed(from("sql: table "+name, err))
 	}
 	if err := p.c.send(frameHead, rows.Columns); err != nil {
 		return p.broke(err)
@@ -280,7 +289,7 @@ func (p *process) small(ctx context.Context, snap Snapshot, name string) error {
 		}
 	}
 	if err != nil {
-		return p.sourceFailed(fmt.Errorf("sql: table %s: %w", name, err))
+		return p.sourceFailed(from("sql: table "+name, err))
 	}
 	if err := p.c.put(frameRows, body); err != nil {
 		return p.broke(err)
@@ -289,6 +298,15 @@ func (p *process) small(ctx context.Context, snap Snapshot, name string) error {
 		return p.broke(err)
 	}
 	return nil
+}
+
+// from says where an error comes from, where it is not a person's.
+func from(place string, err error) error {
+	var own *Error
+	if errors.As(err, &own) {
+		return own
+	}
+	return fmt.Errorf("%s: %w", place, err)
 }
 
 // sourceFailed tells the worker to give up and takes its last word of that question.

@@ -12,6 +12,7 @@ type Request struct {
 	Args   []Arg
 	Rows   int             // most rows to give; 0 = Config.MaxStream
 	OnWait func(ahead int) // called when the query has to wait for its turn, and when that changes; may be nil
+	OnPin  func(Pinned)    // called with the commit point of the state that the query sees, before its answer; may be nil
 }
 
 // A question is what a worker is asked.

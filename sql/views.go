@@ -14,7 +14,11 @@ import (
 type View struct {
 	Name    string
 	Meaning string // what one row is
+	Since   string // the version of the dictionary that first had it
 	Columns []ViewColumn
+	Params  []MacroParam // of a macro
+
+	macro bool
 
 	lake bool // over Parquet files; else a small table
 	body *template.Template
@@ -27,7 +31,11 @@ type ViewColumn struct {
 	Meaning  string
 	Unit     string // UCUM code, "UTC" for times, "unit_of_measure" where that column of the row tells; "" = none
 	NullRule string // when it is null
+	Since    string // the version of the dictionary that first had it
 }
+
+// firstVersion is the version of the dictionary of whatever does not say another.
+const firstVersion = "1"
 
 //go:embed views/*.sql
 var viewFiles embed.FS
@@ -40,7 +48,7 @@ var lakeViews = []string{"readings", "reports", "codes"}
 const viewsHint = "views: readings, reports, codes, series, drift, alerts, work_orders, units; DESCRIBE readings lists its columns"
 
 // Views is the dictionary: every view with its columns, in order. The caller must not change it.
-func Views() []View { return dictionary() }
+func Views() []View { return slices.Clone(dictionary()) }
 
 var dictionary = sync.OnceValue(func() []View {
 	var views []View
@@ -67,14 +75,14 @@ func lookup(name string) (View, bool) {
 	return View{}, false
 }
 
-// A column line is: expression [AS name][,] -- TYPE | meaning | unit | null rule
+// A column line is: expression [AS name][,] -- TYPE | meaning | unit | null rule [| since]
 var (
 	columnLine = regexp.MustCompile(`^\s+(.*?),? -- (.*)$`)
 	columnName = regexp.MustCompile(`([a-z0-9_]+)$`)
 )
 
 func parseView(name, text string) (View, error) {
-	v := View{Name: name, lake: slices.Contains(lakeViews, name)}
+	v := View{Name: name, Since: firstVersion, lake: slices.Contains(lakeViews, name)}
 	for line := range strings.Lines(text) {
 		line = strings.TrimRight(line, "\n")
 		if rest, ok := strings.CutPrefix(line, "-- "); ok {
@@ -87,13 +95,16 @@ func parseView(name, text string) (View, error) {
 		}
 		parts := strings.Split(m[2], "|")
 		column := columnName.FindString(m[1])
-		if len(parts) != 4 || column == "" {
-			return v, fmt.Errorf("sql: view %s: %q: want a column, then -- TYPE | meaning | unit | null rule", name, line)
+		if len(parts) == 4 {
+			parts = append(parts, v.Since)
+		}
+		if len(parts) != 5 || column == "" {
+			return v, fmt.Errorf("sql: view %s: %q: want a column, then -- TYPE | meaning | unit | null rule [| since]", name, line)
 		}
 		for i := range parts {
 			parts[i] = strings.TrimSpace(parts[i])
 		}
-		v.Columns = append(v.Columns, ViewColumn{column, parts[0], parts[1], parts[2], parts[3]})
+		v.Columns = append(v.Columns, ViewColumn{column, parts[0], parts[1], parts[2], parts[3], parts[4]})
 	}
 	var err error
 	if v.body, err = template.New(name).Option("missingkey=error").Parse(text); err != nil {

@@ -13,6 +13,8 @@ import (
 // What it does not know it refuses: a node type that a newer parser invents stays outside.
 type walker struct {
 	query   string
+	body    func(View) (map[string]any, error) // the tree of a macro
+	bound   map[string]any                     // inside a macro: parameter -> argument
 	allowed map[string]bool
 	needs
 	json    bool            // something makes JSON, which Arrow cannot tell from text

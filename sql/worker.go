@@ -17,6 +17,7 @@ type worker struct {
 	db        *sql.DB
 	functions map[string]bool
 	layouts   *layouts
+	bodies    map[string]map[string]any // of macros
 }
 
 // openWorker starts DuckDB, in memory.
@@ -35,7 +36,7 @@ func openWorker(c Config) (*worker, error) {
 	if err != nil {
 		return nil, fmt.Errorf("sql: open duckdb: %w", err)
 	}
-	w := &worker{config: c, db: sql.OpenDB(connector), functions: functions(), layouts: newLayouts()}
+	w := &worker{config: c, db: sql.OpenDB(connector), functions: functions(), layouts: newLayouts(), bodies: map[string]map[string]any{}}
 	w.db.SetMaxIdleConns(-1) // a connection ends with its query, and its TEMP objects with it
 	if err := w.register(); err != nil {
 		w.db.Close()
@@ -104,6 +105,9 @@ func (w *worker) run(ctx context.Context, src Source, q question, to *arrowOut) 
 		}
 		defer snap.Release()
 		if sum.Snapshots, err = w.makeViews(ctx, conn, snap, st.needs); err != nil {
+			return sum, err
+		}
+		if err := makeMacros(ctx, conn, st.macros); err != nil {
 			return sum, err
 		}
 	}
