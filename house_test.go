@@ -20,6 +20,7 @@ var house = [][]string{
 	{"alerts/knowledge", "alerts/shop"},
 	{"alerts/schedule"},
 	{"alerts"},
+	{"alerts/review"},
 	{"sql"},
 	{"dashboards"},
 	{"", "deploy/soak"}, // main, and the program that runs it under load
