@@ -2,6 +2,7 @@ package main
 
 import (
 	"net/url"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -14,9 +15,10 @@ func ordersCommand() *cobra.Command {
 	open := &cobra.Command{Use: "open ALERT", Short: "open a work order for an alert's unit", Args: cobra.ExactArgs(1),
 		Example: "  marginline orders open a-7KQ2M4"}
 	dataFlag(open)
+	propose := open.Flags().Bool("propose", false, "the order waits for an approval")
 	open.Flags().StringVar(&by, "by", "", "who opens it (default: your user name)")
 	open.RunE = func(cmd *cobra.Command, args []string) error {
-		return send(cmd, "POST", "/orders", url.Values{"alert": {args[0]}, "by": {orUser(by)}}, cmd.OutOrStdout())
+		return send(cmd, "POST", "/orders", url.Values{"alert": {args[0]}, "by": {orUser(by)}, "propose": {strconv.FormatBool(*propose)}}, cmd.OutOrStdout())
 	}
 	for _, st := range orderSteps {
 		cmd.AddCommand(orderStep(st.verb, st.short, st.example, st.flags))

@@ -3,6 +3,9 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"maps"
+	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -14,12 +17,40 @@ import (
 // yardFile is a shop file for the depots of an invented fleet, open every day of the week.
 func yardFile(t *testing.T, data string) string {
 	t.Helper()
+	zones := map[string]string{}
+	for _, r := range rows(t, data, "select depot, max(time_zone) z from units group by 1") {
+		zones[fmt.Sprint(r["depot"])] = fmt.Sprint(r["z"])
+	}
+	return yards(t, zones)
+}
+
+// yardFileOf is yardFile of an open app.
+func yardFileOf(t *testing.T, a *app) string {
+	t.Helper()
+	zones := map[string]string{}
+	for _, u := range a.roster.Load().Units() {
+		zones[u.Depot] = u.TimeZone
+	}
+	return yards(t, zones)
+}
+
+func yards(t *testing.T, zones map[string]string) string {
+	t.Helper()
 	var b strings.Builder
 	b.WriteString("depots:\n")
-	for _, r := range rows(t, data, "select depot, max(time_zone) z from units group by 1 order by 1") {
-		fmt.Fprintf(&b, "  - name: %q\n    time_zone: %s\n    bays: [{name: \"1\"}, {name: \"2\"}]\n    open: {mon: 9, tue: 9, wed: 9, thu: 9, fri: 9, sat: 9, sun: 9}\n    technicians: [{name: Wes}, {name: Marisol}]\n", r["depot"], r["z"])
+	for _, name := range slices.Sorted(maps.Keys(zones)) {
+		fmt.Fprintf(&b, "  - name: %q\n    time_zone: %s\n    bays: [{name: \"1\"}, {name: \"2\"}]\n    open: {mon: 9, tue: 9, wed: 9, thu: 9, fri: 9, sat: 9, sun: 9}\n    technicians: [{name: Wes}, {name: Marisol}]\n", name, zones[name])
 	}
 	return write(t, "depots.yaml", b.String())
+}
+
+func readText(t *testing.T, path string) string {
+	t.Helper()
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
 }
 
 func showOrder(t *testing.T, data, id string) (o struct {

@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"marginline/alerts/api"
 	"marginline/alerts/shop"
 )
 
@@ -47,7 +48,7 @@ func shopImport() *cobra.Command {
 			if err != nil {
 				return fmt.Errorf("%s: %w", name, err)
 			}
-			var t factsTaken
+			var t api.Imported
 			err = json.NewDecoder(r).Decode(&t)
 			r.Close()
 			if err != nil {

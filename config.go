@@ -61,6 +61,13 @@ type config struct {
 		Timeout  time.Duration `koanf:"timeout"`
 		Fence    string        `koanf:"fence"` // required: no SQL unless the kernel confines it; preferred: without, where it cannot
 	} `koanf:"sql"`
+	Cost struct { // ranges as low-high; for the review
+		Currency  string `koanf:"currency"`
+		Unplanned string `koanf:"unplanned"` // a road call with what follows
+		Planned   string `koanf:"planned"`   // a planned visit
+		Check     string `koanf:"check"`     // a needless check
+		Failing   string `koanf:"failing"`   // share of the hits that would have become a road call
+	} `koanf:"cost"`
 	Log struct {
 		Level  string `koanf:"level"`
 		Format string `koanf:"format"` // text or json
@@ -94,6 +101,11 @@ var configDefaults = map[string]any{
 	"sql.parallel":       2,
 	"sql.fence":          "required",
 	"sql.timeout":        "60s",
+	"cost.currency":      "USD",
+	"cost.unplanned":     "600-1500",
+	"cost.planned":       "150-350",
+	"cost.check":         "60-200",
+	"cost.failing":       "0.5-1",
 	"log.level":          "info",
 	"log.format":         "text",
 }
@@ -206,6 +218,9 @@ func (c *config) validate() error {
 	}
 	if err := c.engine("").Validate(); err != nil {
 		bad("sql", "%v", err)
+	}
+	if err := c.checkPrices(); err != nil {
+		bad("cost", "%v", err)
 	}
 	if _, err := c.level(); err != nil {
 		bad("log.level", "%v", err)

@@ -122,25 +122,15 @@ func (a *app) dated(h func(http.ResponseWriter, *http.Request) error) func(http.
 	}
 }
 
-type factsTaken struct {
-	Added  int      `json:"added"`
-	Known  int      `json:"known_before"`
-	Errors []string `json:"errors"`
-}
-
 // importFacts takes a CSV file of facts.
 func (a *app) importFacts(w http.ResponseWriter, r *http.Request) error {
-	facts, faults, err := shop.ReadCSV(io.LimitReader(r.Body, 64<<20), r.FormValue("by"), a.now(), a.floor.known)
+	text, err := io.ReadAll(http.MaxBytesReader(w, r.Body, 64<<20))
+	if err != nil {
+		return fmt.Errorf("shop facts: %w", err)
+	}
+	t, err := a.floor.ImportFacts(r.Context(), text, r.FormValue("by"))
 	if err != nil {
 		return err
-	}
-	n, err := a.floor.Take(r.Context(), facts, r.FormValue("by"))
-	if err != nil {
-		return err
-	}
-	t := factsTaken{Added: n, Known: len(facts) - n, Errors: []string{}}
-	for _, f := range faults {
-		t.Errors = append(t.Errors, f.Error())
 	}
 	return json.NewEncoder(w).Encode(t)
 }

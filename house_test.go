@@ -21,6 +21,7 @@ var house = [][]string{
 	{"alerts/schedule"},
 	{"alerts"},
 	{"alerts/review"},
+	{"alerts/api"},
 	{"sql"},
 	{"dashboards"},
 	{"", "deploy/soak"}, // main, and the program that runs it under load

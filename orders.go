@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"marginline/alerts"
-	"marginline/alerts/knowledge"
 )
 
 var orderColumns = []string{"id", "unit", "vin", "state", "created_at", "due", "shop", "alert_ids", "outcome", "note", "closed_at"}
@@ -74,7 +73,7 @@ func (a *app) showOrder(w http.ResponseWriter, r *http.Request) error {
 
 // printSheet writes the sheet for the shop as plain text.
 func (a *app) printSheet(w http.ResponseWriter, r *http.Request) error {
-	s, err := a.sheet(r)
+	s, err := a.sheetOf(r.Context(), r.PathValue("id"))
 	if err != nil {
 		return err
 	}
@@ -85,30 +84,11 @@ func (a *app) printSheet(w http.ResponseWriter, r *http.Request) error {
 	return err
 }
 
-func (a *app) sheet(r *http.Request) (alerts.Sheet, error) {
-	if err := a.watch.ready(r.Context()); err != nil { // the evidence is the present state
-		return alerts.Sheet{}, err
-	}
-	o, err := a.book.OrderByID(r.Context(), r.PathValue("id"))
-	if err != nil {
-		return alerts.Sheet{}, err
-	}
-	u := a.roster.Load().Unit(o.Unit)
-	if u == nil {
-		return alerts.Sheet{}, fmt.Errorf("unit %s of order %s is no longer on the roster", o.Unit, o.ID)
-	}
-	return alerts.NewSheet(*o, *u, knowledge.Builtin()), nil
-}
-
 func (a *app) openOrder(w http.ResponseWriter, r *http.Request) error {
 	if err := a.watch.ready(r.Context()); err != nil {
 		return err
 	}
-	x, _, err := a.book.Get(r.Context(), r.FormValue("alert"))
-	if err != nil {
-		return err
-	}
-	o, err := a.book.Order(r.Context(), x.ID, r.FormValue("by"), a.now())
+	o, err := a.floor.Open(r.Context(), r.FormValue("alert"), r.FormValue("by"), r.FormValue("propose") != "true")
 	if err != nil {
 		return err
 	}

@@ -4,11 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strings"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"marginline/alerts/api"
 	"marginline/dashboards"
 	"marginline/ingest/fleet"
 )
@@ -19,6 +19,7 @@ func (a *app) pages() (*dashboards.Server, error) {
 	cfg.Version = version
 	s, err := dashboards.New(cfg, dashboards.Deps{
 		Book: a.book, Series: a.watch.runner, Roster: rosterNow{a}, Names: names{}, Codes: codes{a}, Health: health{a},
+		API:     api.Handler(a.floor, version),
 		Metrics: promhttp.HandlerFor(a.reg, promhttp.HandlerOpts{Registry: a.reg}), Now: time.Now,
 	}, a.log)
 	if err != nil {
@@ -40,7 +41,7 @@ type codes struct{ app *app }
 func (c codes) Codes(ctx context.Context, unit string) ([]dashboards.Code, error) {
 	res, err := c.app.engine.Query(ctx, source{app: c.app}, fmt.Sprintf(
 		"select ecu, kind, code, min(first_seen), max(last_seen) from codes where unit = '%s' group by all order by 5 desc, 3, 2",
-		strings.ReplaceAll(unit, "'", "''")))
+		quoted(unit)))
 	if err != nil {
 		return nil, fmt.Errorf("codes of unit %s: %w", unit, err)
 	}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 
 	"marginline/alerts"
 	"marginline/analyze"
@@ -106,6 +107,9 @@ var errStopped = errors.New("stopped")
 
 var driftColumns = []string{"unit", "vin", "ecu", "test", "family", "read_at", "report_id", "epoch", "value", "min", "max", "unit_of_measure",
 	"margin", "baseline", "z", "score", "p_cross_30d", "limit_p10", "limit_p50", "limit_p90", "settings"}
+
+// quoted is a text inside the quotes of a query.
+func quoted(s string) string { return strings.ReplaceAll(s, "'", "''") }
 
 func (p *pinned) units() query.Rows {
 	r := query.Rows{Columns: []string{"unit", "vin", "device", "depot", "time_zone", "engine_family", "fuel", "weight_class", "gvwr_kg", "state", "tank_l",

@@ -34,10 +34,10 @@ type Visit struct {
 	Slot       *Slot      `json:"slot"`     // the day a person chose
 	Deferred   *Deferral  `json:"deferred"` // nil when it was not put off
 	WaitingFor string     `json:"waiting_for"`
-	Outcomes   []Outcome  `json:"outcomes"`   // one a visit, the newest last
-	Comebacks  int        `json:"comebacks"`  // how often a repair did not hold
-	Sequence   int        `json:"sequence"`   // rises with every change of the day, for calendars
-	AskedAlong []string   `json:"along"`      // families, kept when their alerts are gone
+	Outcomes   []Outcome  `json:"outcomes"`  // one a visit, the newest last
+	Comebacks  int        `json:"comebacks"` // how often a repair did not hold
+	Sequence   int        `json:"sequence"`  // rises with every change of the day, for calendars
+	AskedAlong []string   `json:"along"`     // families, kept when their alerts are gone
 	ClosedAt   *time.Time `json:"closed_at"`
 	FirstCode  *time.Time `json:"first_code"` // a code was stored at or before the first visit
 }

@@ -69,7 +69,7 @@ func (d *Desk) Schedule() schedule.Input {
 		if o != nil && slices.Contains(inShop, o.State) {
 			continue // it is there
 		}
-		if s, ok := d.service(u); ok {
+		if s, ok := d.Service(u); ok {
 			in.Services = append(in.Services, s)
 		}
 		if o == nil && len(alerts[u.Unit]) == 0 {
@@ -211,9 +211,9 @@ func warrantyEnd(e *knowledge.Entry, u *fleet.Unit) (end time.Time, ok bool) {
 	return u.InService.AddDate(years, 0, 0), true
 }
 
-// service is the next PM service of a unit: the earliest of its days, kilometres and engine hours, the last
+// Service is the next PM service of a unit: the earliest of its days, kilometres and engine hours, the last
 // two by the unit's own use.
-func (d *Desk) service(u *fleet.Unit) (schedule.Service, bool) {
+func (d *Desk) Service(u *fleet.Unit) (schedule.Service, bool) {
 	if u.PMLast.IsZero() {
 		return schedule.Service{}, false
 	}

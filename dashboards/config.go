@@ -57,5 +57,6 @@ type Deps struct {
 	Codes   Codes
 	Health  Health
 	Metrics http.Handler
+	API     http.Handler     // below /api/; may be nil
 	Now     func() time.Time // the service's clock
 }

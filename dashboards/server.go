@@ -123,6 +123,9 @@ func (s *Server) mux() *http.ServeMux {
 	m.Handle("GET /static/", s.assets)
 	m.HandleFunc("GET /livez", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "ok") })
 	m.HandleFunc("GET /readyz", s.ready)
+	if s.deps.API != nil {
+		m.Handle("/api/", s.deps.API)
+	}
 	if s.deps.Metrics != nil {
 		m.Handle("GET /metrics", s.deps.Metrics)
 	}

@@ -75,6 +75,14 @@ func ReadFile(in io.Reader) (*File, error) {
 	return f, nil
 }
 
+// Checked is a file that came in another form, checked and with what it left out filled in.
+func (f File) Checked() (*File, error) {
+	if err := f.check(); err != nil {
+		return nil, fmt.Errorf("shop file: %w", err)
+	}
+	return &f, nil
+}
+
 // check finds every fault and fills in what was left out.
 func (f *File) check() error {
 	var errs []error

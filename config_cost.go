@@ -1,0 +1,40 @@
+package main
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"marginline/alerts/review"
+)
+
+// prices are those of the settings. They were validated.
+func (c *config) prices() review.Prices {
+	p, _ := c.parsePrices()
+	return p
+}
+
+func (c *config) checkPrices() error {
+	p, err := c.parsePrices()
+	if err != nil {
+		return err
+	}
+	return p.Validate()
+}
+
+func (c *config) parsePrices() (p review.Prices, err error) {
+	p.Currency = c.Cost.Currency
+	for _, x := range []struct {
+		name, text string
+		to         *[2]float64
+	}{{"unplanned", c.Cost.Unplanned, &p.Unplanned}, {"planned", c.Cost.Planned, &p.Planned}, {"check", c.Cost.Check, &p.Check}, {"failing", c.Cost.Failing, &p.Failing}} {
+		low, high, ok := strings.Cut(x.text, "-")
+		a, err1 := strconv.ParseFloat(strings.TrimSpace(low), 64)
+		b, err2 := strconv.ParseFloat(strings.TrimSpace(high), 64)
+		if !ok || err1 != nil || err2 != nil {
+			return p, fmt.Errorf("%s: %q: want a range such as 600-1500", x.name, x.text)
+		}
+		*x.to = [2]float64{a, b}
+	}
+	return p, nil
+}
