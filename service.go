@@ -177,7 +177,7 @@ func (f *floor) Readiness(ctx context.Context, unit string) (*alerts.Forecast, e
 
 // cleared asks the history when the vehicle last began to count its warm-ups or distance anew.
 func (f *floor) cleared(ctx context.Context, unit string) (c alerts.Cleared, err error) {
-	res, err := f.app.engine.Query(ctx, source{f.app}, `
+	res, err := f.app.engine.Query(ctx, source{app: f.app}, `
 		with r as (select read_at, warmups_since_clear w, distance_since_clear_km d,
 			lag(warmups_since_clear) over (order by read_at) pw, lag(distance_since_clear_km) over (order by read_at) pd
 			from reports where unit = '`+quoted(unit)+`' and clock_ok and (warmups_since_clear is not null or distance_since_clear_km is not null))
