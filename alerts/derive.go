@@ -37,7 +37,7 @@ type Case struct {
 // pure function: the same signals in any order give the same alerts, whatever the time of day. State is
 // Open or, when every signal was taken back, Closed; what people decided is the book's.
 //
-// ExplainedBy and OrderID are nil.
+// ExplainedBy is what moved the unit's whole cohort, where that explains every signal. OrderID is nil.
 func Derive(c Case) []Alert {
 	if c.Knowledge == nil {
 		c.Knowledge = knowledge.Builtin()
@@ -81,6 +81,7 @@ func (d *deriver) alert(e *episode) Alert {
 		a.Evidence = append(a.Evidence, d.evidence(k, e.of(k)))
 	}
 	lead := a.Evidence[0]
+	a.ExplainedBy = e.explained()
 	a.Margin, a.DriftSince = lead.Margin, lead.Since
 	if lead.EndedAt == nil {
 		a.LimitAt = d.limitAt(first.Key)

@@ -128,6 +128,16 @@ func (e *episode) keys() []series.Key {
 	return out
 }
 
+// explained is what explains every signal of the episode; nil where one is left.
+func (e *episode) explained() *string {
+	for _, s := range e.signals {
+		if s.Explained == "" {
+			return nil
+		}
+	}
+	return &e.signals[0].Explained
+}
+
 func (e *episode) of(k series.Key) []analyze.Signal {
 	return slices.DeleteFunc(slices.Clone(e.signals), func(s analyze.Signal) bool { return s.Key != k })
 }

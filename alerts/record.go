@@ -31,7 +31,7 @@ type facts struct {
 
 // recordOf is a fresh row for a derived alert.
 func recordOf(a Alert) (*record, error) {
-	a.State, a.ExplainedBy, a.OrderID = "", nil, nil
+	a.State, a.OrderID = "", nil
 	text, err := json.Marshal(facts{a, a.EndedAt, a.Evidence})
 	if err != nil {
 		return nil, fmt.Errorf("alert %s: %w", a.ID, err)
@@ -50,6 +50,9 @@ func (r *record) state(now time.Time) State {
 	case r.alert.EndedAt != nil:
 		return Closed
 	case r.decision == "" || r.until != nil && !now.Before(*r.until):
+		if r.alert.ExplainedBy != nil { // the whole cohort moved
+			return Explained
+		}
 		return Open
 	}
 	return r.decision

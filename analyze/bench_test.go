@@ -65,14 +65,15 @@ func BenchmarkTextbook(b *testing.B) {
 		sink += float64(hits)
 	}
 	set := DefaultSettings()
+	c := usual(&set)
 	ours := func() {
 		for s := range series {
 			var st stream
 			for i, v := range x[s*results : (s+1)*results] {
 				if i == 0 {
-					st.begin(1, v, 1, 1, 0.001, 1, &set)
+					st.begin(1, v, 1, 1, 0.001, 1, c, &set)
 				} else {
-					st.take(v, 1, 1+int64(i)*int64(dayMicros), &set.Usual, &set)
+					st.take(v, 1, 1+int64(i)*int64(dayMicros), c, &set)
 				}
 			}
 			sink += st.bank.score()

@@ -102,7 +102,7 @@ func (w *watch) count(r *series.Result, m moment, v *Vehicle) {
 func (w *watch) raiseCount(r *series.Result, m moment, v *Vehicle) {
 	k := w.counts
 	e := Evidence{
-		Settings: v.set.Version, Epoch: w.epoch.n, Fresh: k.n, Baseline: k.base, Spread: math.Sqrt(k.base),
+		Settings: v.set.Version, Parameters: Shipped, Epoch: w.epoch.n, Fresh: k.n, Baseline: k.base, Spread: math.Sqrt(k.base),
 		Toward: toward[up], Value: r.Value, Limit: r.Max, UnitOfMeasure: r.UnitOfMeasure,
 		Used: (k.level - k.base) / (r.Max - k.base), Score: k.c, Threshold: v.set.Threshold, Since: timeOf(k.zero),
 	}

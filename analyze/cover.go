@@ -13,13 +13,13 @@ import "math"
 // ridge; first differences remove fixed effects: Wooldridge, Econometric Analysis of Cross Section and Panel
 // Data, section 10.6.)
 type cover struct {
-	xx, xy float64 // sums of dw^2 and of dw d
-	w, x   float64 // the last pair
-	ref    float64 // ambient at which nothing is corrected: the mean of the first results
-	n      int     // pairs seen, up to refResults
+	xx, xy float64         // sums of dw^2 and of dw d
+	w, x   float64         // the last pair
+	ref    [covers]float64 // conditions at which nothing is corrected: the means of the first results
+	n      [covers]uint8   // results behind them, up to refResults
 }
 
-// ambientUnit is the unit of the regressor, in Cel: of the order of a change of season.
+// ambientUnit is the unit of the regressor, in Cel.
 const ambientUnit = 12
 
 // refResults is after how many results the reference stands.
@@ -37,6 +37,24 @@ func (c *cover) effect(s2, b0, tau float64) float64 {
 	return (c.xy + lambda*b0) / (c.xx + lambda)
 }
 
+// note moves the references by the conditions of a result, in coverUnits.
+func (c *cover) note(now [covers]float32) {
+	for i, x := range now {
+		if w := float64(x); w == w && c.n[i] < refResults {
+			c.n[i]++
+			c.ref[i] += (w - c.ref[i]) / float64(c.n[i])
+		}
+	}
+}
+
+// away is how far a condition is from where nothing is corrected; 0 where that is not known.
+func (c *cover) away(i int, now [covers]float32) float64 {
+	if w := float64(now[i]); w == w && c.n[i] > 0 {
+		return w - c.ref[i]
+	}
+	return 0
+}
+
 // take takes a pair in: ambient in Cel (NaN when not read) and a value with variance s2, dt days after the
 // pair before.
 func (c *cover) take(ambient, x, dt, s2 float64) {
@@ -44,23 +62,11 @@ func (c *cover) take(ambient, x, dt, s2 float64) {
 		return
 	}
 	w := ambient / ambientUnit
-	if c.n < refResults {
-		c.n++
-		c.ref += (w - c.ref) / float64(c.n)
-	}
-	if c.n > 1 && dt < coverGap {
+	if dt < coverGap && c.w == c.w && c.n[byAmbient] > 0 {
 		most := coverClip * math.Sqrt(2*s2)
 		dw, d := w-c.w, min(max(x-c.x, -most), most)
 		c.xx += dw * dw
 		c.xy += dw * d
 	}
 	c.w, c.x = w, x
-}
-
-// correction is what the ambient has added to a value; 0 where it is not known.
-func (c *cover) correction(ambient, s2, b0, tau float64) float64 {
-	if math.IsNaN(ambient) || c.n == 0 {
-		return 0
-	}
-	return c.effect(s2, b0, tau) * (ambient/ambientUnit - c.ref)
 }

@@ -109,8 +109,13 @@ func (w *watch) digest(d *digester) {
 	d.ints(int64(w.idle.from), int64(w.idle.last), int64(w.idle.longest), int64(w.idle.fresh), int64(w.idle.claim),
 		int64(w.idle.raw[0]), int64(w.idle.raw[1]), int64(w.idle.again))
 	c := &w.cover
-	d.floats(c.xx, c.xy, c.w, c.x, c.ref)
-	d.ints(int64(c.n))
+	d.floats(c.xx, c.xy, c.w, c.x)
+	d.floats(c.ref[:]...)
+	for _, n := range c.n {
+		d.ints(int64(n))
+	}
+	d.floats(w.tuned.centre)
+	w.tuned.cohort.digest(d)
 	for _, n := range w.open {
 		d.ints(int64(n))
 	}
@@ -118,6 +123,16 @@ func (w *watch) digest(d *digester) {
 		d.floats(k.shape, k.rate, k.c, k.level, k.base)
 		d.ints(k.zero, int64(k.n), int64(k.run), k.runAt)
 		d.bools(k.standing)
+	}
+	if f := w.floor; f != nil {
+		for i := range f.side {
+			f.side[i].digest(d)
+			d.ints(int64(f.n[i]))
+			for _, p := range f.last[i] {
+				d.floats(p.x)
+				d.ints(p.at)
+			}
+		}
 	}
 	if h := w.held; h != nil {
 		d.strings(h.report, h.cal)
@@ -128,15 +143,17 @@ func (w *watch) digest(d *digester) {
 func (s *stream) digest(d *digester) {
 	d.bools(s.on, s.standing, s.sick)
 	d.floats(s.sign, s.limit, s.scale, s.learnt.floor, s.learnt.m, s.learnt.kappa, s.learnt.nu, s.learnt.v,
-		s.base, s.baseV, s.prev, s.z, s.trend.l, s.trend.b, s.trend.p11, s.trend.p12, s.trend.p22, s.trend.lag)
+		s.base, s.baseV, s.null, s.prev, s.z, s.trend.l, s.trend.b, s.trend.p11, s.trend.p12, s.trend.p22, s.trend.lag)
 	d.floats(s.least, s.farFrom, s.before, s.wild)
 	d.ints(int64(s.bank.c[0]), int64(s.bank.c[1]), int64(s.bank.c[2]), int64(s.wide))
+	d.floats(s.past[0].x, s.past[1].x)
+	d.ints(s.past[0].at, s.past[1].at)
 	d.ints(int64(s.n), s.bank.zero, s.at, int64(s.run), s.runAt, int64(s.far), s.farAt, int64(s.low), s.lowAt)
 }
 
 func (s *Signal) digest(d *digester) {
 	e := &s.Evidence
-	d.strings(s.Key.Unit, s.Key.ECU, s.Key.Test, s.VIN, s.Family, string(s.Kind), s.Ended, e.Settings, e.Toward, e.UnitOfMeasure)
+	d.strings(s.Key.Unit, s.Key.ECU, s.Key.Test, s.VIN, s.Family, string(s.Kind), s.Ended, e.Settings, e.Parameters, s.Explained, e.Toward, e.UnitOfMeasure)
 	d.ints(micros(s.RaisedAt), micros(s.EndedAt), micros(e.Since), int64(e.Epoch), int64(e.Fresh))
 	d.floats(e.Baseline, e.Spread, e.Value, e.Limit, e.Used, e.Score, e.Threshold)
 }

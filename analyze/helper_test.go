@@ -164,3 +164,9 @@ func newTestRunner(t testing.TB, h History, units int) *Runner {
 	roster := rosterOf(t, units)
 	return NewRunner(h, func() *fleet.Roster { return roster }, plain{}, DefaultSettings(), slog.New(slog.NewTextHandler(io.Discard, nil)))
 }
+
+// usual is the shipped cohort of a family without figures of its own.
+func usual(set *Settings) *Cohort {
+	c := shippedCohort(set.Usual.Phi, set)
+	return &c
+}

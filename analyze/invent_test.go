@@ -89,10 +89,26 @@ func inParallel(n int, do func(i int)) {
 
 // fold folds every unit of the fleet and hands the states over, in the order of units.
 func (in *invention) fold(t testing.TB, set *Settings, traced bool) []*Vehicle {
+	return in.foldWith(t, set, traced, nil, nil)
+}
+
+// fit surveys the whole fleet and fits its cohorts.
+func (in *invention) fit(t testing.TB, set *Settings) *Parameters {
+	surveys := make([]*survey, len(in.roster.Units()))
+	in.foldWith(t, set, false, nil, surveys)
+	return fit(surveys, in.end.UnixMicro(), set)
+}
+
+func (in *invention) foldWith(t testing.TB, set *Settings, traced bool, p *Parameters, surveys []*survey) []*Vehicle {
 	units := in.roster.Units()
 	all := make([]*Vehicle, len(units))
 	inParallel(len(units), func(i int) {
 		v := NewVehicle(units[i].Unit, units[i].VIN, decoder{}, set)
+		v.engine, v.params = units[i].EngineFamily, p
+		if surveys != nil {
+			surveys[i] = &survey{engine: v.engine}
+			v.survey = surveys[i]
+		}
 		if traced {
 			v.trace = &tracer{points: map[series.Key][]Point{}}
 		}

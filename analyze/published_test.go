@@ -160,6 +160,7 @@ func TestRegressionOnReferenceData(t *testing.T) {
 	var c cover
 	for i, r := range table(t, "strd_norris.csv") {
 		c.take(number(t, r[1])*ambientUnit, number(t, r[0]), float64(i%2), 1e12) // no clipping
+		c.n[byAmbient]++
 	}
 	got := c.effect(0, 0, 1)
 	if sd := residual * math.Sqrt(2/c.xx); math.Abs(got-certified) > 3*sd {
@@ -227,9 +228,9 @@ func TestDatesOfLasers(t *testing.T) {
 				break
 			}
 			if i == 0 {
-				s.begin(1, x.x, 10, 10, 0.0001, at, &set)
+				s.begin(1, x.x, 10, 10, 0.0001, at, usual(&set), &set)
 			} else {
-				s.take(x.x, 10, at, &set.Usual, &set)
+				s.take(x.x, 10, at, usual(&set), &set)
 			}
 		}
 		c := s.crossing(&set)

@@ -35,24 +35,32 @@ func (w *watch) judge(r *series.Result, m moment, s sides, v *Vehicle) {
 		case st.lowLong(m.at, &w.rule):
 			st.sick = true
 			w.raise(claimNear, i, x, r, m, v)
-		case st.n < v.set.MinResults:
+		case st.n < v.set.minResults(w.tuned.cohort):
 		default:
 			far, onWay := st.jumped(v.set)
-			scored := st.bank.score() >= v.set.Threshold
+			scored := st.evidence() >= v.set.Threshold
 			if far && !(scored && onWay) {
 				w.raise(claimJump, i, x, r, m, v)
 			}
-			if far && scored && onWay || st.drifts(m.at, &w.rule, v.set) {
+			slow := st
+			if w.floor != nil {
+				slow = &w.floor.side[i]
+			}
+			switch {
+			case slow.drifts(m.at, max(slow.evidence(), st.evidence()), &w.rule, v.set):
+				w.raiseOn(slow, claimDrift, i, x, r, m, v)
+			case far && scored && onWay:
 				w.raise(claimDrift, i, x, r, m, v)
 			}
 			if st.comesAndGoes(v.set) {
 				w.raise(claimWild, i, x, r, m, v)
 			}
-			if st.near(m.at, &w.rule, v.set) {
+			if st.near(m.at, &w.rule, v.set) || st.steep(&w.rule, v.set) {
 				w.raise(claimNear, i, x, r, m, v)
 			}
 		}
 	}
+	w.explain(v)
 	w.end(r, m, s, v)
 }
 
@@ -128,9 +136,9 @@ func (s *stream) holds(at int64, r *Rule) bool {
 }
 
 // drifts: the score says that it is not chance, the level that it matters, and the last results agree.
-func (s *stream) drifts(at int64, r *Rule, set *Settings) bool {
+func (s *stream) drifts(at int64, score float64, r *Rule, set *Settings) bool {
 	gate, ok := s.gate(set)
-	if !ok || s.bank.score() < set.Threshold || !s.holds(at, r) {
+	if !ok || score < set.Threshold || !s.holds(at, r) {
 		return false
 	}
 	level := s.level()
@@ -144,21 +152,43 @@ func (s *stream) drifts(at int64, r *Rule, set *Settings) bool {
 
 // near: the level has come far and will probably be beyond the limit within two weeks.
 func (s *stream) near(at int64, r *Rule, set *Settings) bool {
+	if s.room() <= 0 || s.level() < set.NearSpread*s.spread()/s.room() {
+		return false
+	}
 	return s.holds(at, r) && s.level() >= set.NearUsed &&
 		s.trend.beyond(set.NearDays, s.limit, s.noise(set)) >= set.NearChance
 }
 
+// steep: three results in a row that are on their way so fast that the line through them is at the limit within
+// two weeks. Fast wear leaves no time for more. The last two must both be far out: one alone is a wild result.
+func (s *stream) steep(r *Rule, set *Settings) bool {
+	if s.n < 3 || s.room() <= 0 || r.Used > 0 || r.Floor || s.evidence() < set.SteepScore {
+		return false
+	}
+	a, b, c := s.used(s.past[1].x), s.used(s.past[0].x), s.used(s.prev)
+	far := max(set.SteepFar*max(1, s.least/set.GateUsed), set.SteepSpread*s.spread()/s.room())
+	if a < set.SteepLeast || min(b, c) < far || max(b, c) < set.SteepMost || b < c/2 {
+		return false
+	}
+	days := float64(s.at-s.past[1].at) / dayMicros
+	return c > a && c+(c-a)/max(days, 0.5)*set.NearDays >= 1
+}
+
 // raise makes a claim on a result, x in the stream's length, unless it stands already.
 func (w *watch) raise(claim, side int, x float64, r *series.Result, m moment, v *Vehicle) {
+	w.raiseOn(&w.side[side], claim, side, x, r, m, v)
+}
+
+// raiseOn is the same on what another stream of that side shows.
+func (w *watch) raiseOn(st *stream, claim, side int, x float64, r *series.Result, m moment, v *Vehicle) {
 	if w.open[claim] != 0 {
 		return
 	}
-	st := &w.side[side]
 	e := Evidence{
-		Settings: v.set.Version, Epoch: w.epoch.n, Fresh: w.epoch.fresh,
+		Settings: v.set.Version, Parameters: w.leaning(v).Parameters, Epoch: w.epoch.n, Fresh: w.epoch.fresh,
 		Baseline: valueAt(st.base, side, &w.last, w.epoch.moving), Spread: w.spreadOf(side),
 		Toward: toward[side], Value: r.Value, Limit: r.Max, UnitOfMeasure: r.UnitOfMeasure,
-		Used: st.level(), Score: st.bank.score(), Threshold: v.set.Threshold,
+		Used: st.level(), Score: st.evidence(), Threshold: v.set.Threshold,
 	}
 	if side == down {
 		e.Limit = r.Min
@@ -177,7 +207,7 @@ func (w *watch) raise(claim, side int, x float64, r *series.Result, m moment, v 
 		e.Used = 1 - r.Margin // there is no healthy level: the share of the whole margin
 	}
 	e.Since = timeOf(since)
-	if st.n < v.set.MinResults || st.room() <= 0 {
+	if st.n < v.set.minResults(w.tuned.cohort) || st.room() <= 0 {
 		st.sick = true
 	}
 	v.signals = append(v.signals, Signal{
@@ -186,6 +216,9 @@ func (w *watch) raise(claim, side int, x float64, r *series.Result, m moment, v 
 	w.open[claim] = int32(len(v.signals))
 	for i := range w.side {
 		w.side[i].standing = true
+		if w.floor != nil {
+			w.floor.side[i].standing = true
+		}
 	}
 }
 
@@ -223,10 +256,13 @@ func (w *watch) end(r *series.Result, m moment, s sides, v *Vehicle) {
 	w.well = 0
 	for i := range w.side {
 		st := &w.side[i]
+		if w.floor != nil {
+			w.floor.again(i, s, m.at, sick || moved, w.tuned.cohort, v.set)
+		}
 		switch {
 		case !st.on:
 		case sick || moved: // what was learnt is not of the healthy part
-			st.begin(st.sign, s.x[i], s.limit[i], s.natural, s.quantum, m.at, v.set)
+			st.begin(st.sign, s.x[i], s.limit[i], s.natural, s.quantum, m.at, w.own(v), v.set)
 		default:
 			st.recover(m.at)
 		}

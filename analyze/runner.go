@@ -9,6 +9,7 @@ import (
 	"maps"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"marginline/ingest/fleet"
@@ -28,12 +29,17 @@ type Runner struct {
 	set      Settings
 	log      *slog.Logger
 
+	params    atomic.Pointer[Parameters] // of the cohorts; nil until fitted
+	surveying bool                       // only gather for a fit
+
 	folding sync.Mutex // held by what folds from the history: one at a time
 
 	mu      sync.RWMutex
 	units   map[string]*Vehicle
 	late    map[string]bool // units to be folded again from the history
 	touched map[string]bool // units that changed since the last Settle
+	newest  int64           // read_at (us) of the newest poll taken
+	stale   bool            // a poll came for a day that had been fitted
 }
 
 // NewRunner returns a runner without state: Rebuild reads it from the history.
@@ -50,7 +56,12 @@ func (r *Runner) vehicle(u *fleet.Unit, set *Settings) *Vehicle {
 	if f, ok := m.(ByFamily); ok {
 		m = f.For(u.EngineFamily)
 	}
-	return NewVehicle(u.Unit, u.VIN, m, set)
+	v := NewVehicle(u.Unit, u.VIN, m, set)
+	v.engine, v.params = u.EngineFamily, r.params.Load()
+	if r.surveying {
+		v.survey = &survey{unit: u.Unit, engine: u.EngineFamily}
+	}
+	return v
 }
 
 // Rebuild folds units from the history, the whole roster when units is nil; then units that left the
@@ -60,6 +71,16 @@ func (r *Runner) Rebuild(ctx context.Context, units []string) error {
 	defer r.folding.Unlock()
 	roster := r.roster()
 	chosen := r.choose(roster, units)
+	if units == nil {
+		r.mu.Lock()
+		r.stale = false
+		r.mu.Unlock()
+		p, err := r.Fit(ctx, time.Time{})
+		if err != nil {
+			return fmt.Errorf("rebuild: %w", err)
+		}
+		r.params.Store(p)
+	}
 	err := r.refold(ctx, chosen, folding{}, r.keep)
 	if err != nil {
 		return fmt.Errorf("rebuild: %w", err)
@@ -91,6 +112,7 @@ func (r *Runner) keep(built *Vehicle) error {
 		return nil
 	}
 	r.units[built.unit] = built
+	r.newest = max(r.newest, built.last)
 	if !had || old.digest() != built.digest() {
 		r.touched[built.unit] = true
 	}
@@ -116,6 +138,11 @@ func (r *Runner) Take(ctx context.Context, polls []*series.Poll) error {
 		u := unitOf(roster, p.VIN, p.Device)
 		if u == nil || !p.ClockOK {
 			continue
+		}
+		at := p.ReadAt.UnixMicro()
+		r.newest = max(r.newest, at)
+		if fitted := r.params.Load(); fitted != nil && dayOf(at) < fitted.fitted {
+			r.stale = true
 		}
 		if !alone || r.late[u.Unit] {
 			r.late[u.Unit] = true
@@ -155,6 +182,14 @@ func (r *Runner) Settle(ctx context.Context) (changed []string, err error) {
 			r.late[unit] = true
 		}
 		return nil, fmt.Errorf("settle: %w", err)
+	}
+	if r.due() {
+		r.mu.Unlock()
+		err = r.refit(ctx)
+		r.mu.Lock()
+		if err != nil {
+			return nil, fmt.Errorf("settle: %w", err)
+		}
 	}
 	changed = slices.Sorted(maps.Keys(r.touched))
 	clear(r.touched)

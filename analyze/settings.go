@@ -12,8 +12,10 @@ type Settings struct {
 	Version string
 
 	// Baseline.
-	LearnResults int     // fresh results before a baseline is more than a guess
-	MinResults   int     // fresh results before a drift, a jump or a near limit may be claimed at all
+	LearnResults int // fresh results before a baseline is more than a guess
+	MinResults   int // fresh results before a drift, a jump or a near limit may be claimed at all
+	LearnKnown   int // the same two where the cohort was fitted: spread, correlation and effects are known
+	MinKnown     int
 	PriorSpread  float64 // expected healthy spread as a share of the distance to the limit
 	PriorWeight  float64 // degrees of freedom behind that expectation
 	SpreadFloor  float64 // smallest spread believed, as a share of the distance to the limit
@@ -39,7 +41,13 @@ type Settings struct {
 	WildResults float64 // results far out that come and go, within about a month
 	JumpInRow   int     // so many results in a row beyond Rule.Jump are a jump ...
 	JumpSpread  float64 // ... if they are this many spreads away
+	SteepLeast  float64 // a steep rise: three results in a row from here ...
+	SteepFar    float64 // the last two from here ...
+	SteepSpread float64 // and so many healthy spreads away ...
+	SteepScore  float64 // with this score ...
+	SteepMost   float64 // one of them from here, and the limit within NearDays by the line through the three
 	NearUsed    float64 // a near limit must have reached this
+	NearSpread  float64 // and this many healthy spreads
 	NearDays    float64 // and be likely to be crossed within these days
 	NearChance  float64
 	LowMargin   float64 // margin below which a series is sick from the start
@@ -76,7 +84,23 @@ type Rule struct {
 	Confirm int           // fresh results in a row that must stay beyond HoldShare of the gate
 	Span    time.Duration // and the time they must span
 	Used    float64       // gate, where it is more than the usual one
+	Floor   bool          // a saw-tooth: drift is looked for in its floor
 	Jump    float64       // share used that two results in a row must be beyond to be a jump
+}
+
+// learnResults and minResults are how many fresh results a series of a cohort needs.
+func (s *Settings) learnResults(c *Cohort) int {
+	if c != nil && c.Series > 0 {
+		return min(s.LearnKnown, s.LearnResults)
+	}
+	return s.LearnResults
+}
+
+func (s *Settings) minResults(c *Cohort) int {
+	if c != nil && c.Series > 0 {
+		return min(s.MinKnown, s.MinResults)
+	}
+	return s.MinResults
 }
 
 const day = 24 * time.Hour
@@ -85,15 +109,16 @@ const day = 24 * time.Hour
 // measured on invented fleets.
 func DefaultSettings() Settings {
 	return Settings{
-		Version:      "2026-11.5",
-		LearnResults: 12, MinResults: 6,
+		Version:      "2026-11.6",
+		LearnResults: 12, MinResults: 6, LearnKnown: 6, MinKnown: 4,
 		PriorSpread: 0.08, PriorWeight: 6, SpreadFloor: 0.02,
 		AmbientPrior: 0.05,
 		Threshold:    10,
-		GateUsed:     0.28, GateBlind: 0.35, GateSpread: 2.5, GateMost: 0.8, HoldShare: 0.7,
+		GateUsed:     0.28, GateBlind: 0.42, GateSpread: 2.5, GateMost: 0.8, HoldShare: 0.7,
 		FastUsed: 0.25, FastSpread: 2, FastAge: 14, FastSlope: 1, FastDays: 60, FastChance: 0.5,
 		WildResults: 2.5, JumpInRow: 2, JumpSpread: 6,
-		NearUsed: 0.5, NearDays: 14, NearChance: 0.5,
+		SteepLeast: 0.1, SteepFar: 0.28, SteepSpread: 3.5, SteepScore: 7, SteepMost: 0.4,
+		NearUsed: 0.5, NearSpread: 3.5, NearDays: 14, NearChance: 0.5,
 		LowMargin: 0.15, GoodMargin: 0.35,
 		GoodShare: 0.5, GoodInRow: 5, GoodSpan: day,
 		IdleDays: 28, IdleRuns: 10,
@@ -106,7 +131,7 @@ func DefaultSettings() Settings {
 			// The response follows the age of the oil and drops at each oil service: common practice.
 			"vvt":       {Phi: 0.3, Confirm: 4, Span: 4 * day, Used: 0.4, Jump: 0.5},
 			"purge":     {Phi: 0.2, Confirm: 3, Span: 2 * day, Jump: 0.5}, // no vapour in it
-			"pm_filter": {Phi: 0.5, Confirm: 4, Span: 3 * day, Jump: 0.7},
+			"pm_filter": {Phi: 0.5, Confirm: 4, Span: 3 * day, Jump: 0.7, Floor: true},
 			// Results that the control unit has filtered, or that follow slow states.
 			"fuel_system":      {Phi: 0.5, Confirm: 3, Span: 2 * day, Jump: 0.6},
 			"nox_catalyst_scr": {Phi: 0.5, Confirm: 3, Span: 2 * day, Jump: 0.6},

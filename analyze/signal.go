@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"fmt"
 	"time"
 
 	"marginline/ingest/series"
@@ -30,12 +31,16 @@ type Signal struct {
 	RaisedAt time.Time // read_at of the reading that raised it
 	EndedAt  time.Time // read_at of the reading that took the claim back; zero while it stands
 	Ended    string    // why: "recovered", "epoch"; "" while it stands
-	Evidence Evidence
+	// Explained is what moved the whole cohort and explains the claim, in words; "" where nothing does. The unit
+	// need not be looked at for it.
+	Explained string
+	Evidence  Evidence
 }
 
 // Evidence is what a signal rests on, at the moment it was raised, and the newest state of its series.
 type Evidence struct {
 	Settings      string  // version of the settings used
+	Parameters    string  // version of the cohort parameters used; "shipped" where none were fitted
 	Epoch         int     // ordinal of the epoch within the series, from 1
 	Fresh         int     // fresh results in the epoch when raised
 	Baseline      float64 // healthy level, in the unit of measure
@@ -80,6 +85,27 @@ type Now struct {
 	PCross30d     float64   // probability that the level is beyond the limit in 30 days
 	Crossing      *Crossing
 	Learning      bool // fewer fresh results than a baseline needs
+	Cohort        Leaning
+}
+
+// Leaning says what the detector takes over from other series, and how far it can rely on them.
+type Leaning struct {
+	Parameters string  // version; "shipped" where none were fitted
+	Name       string  // the cohort in words; "" with shipped figures
+	Series     int     // behind it
+	Leans      bool    // too few to stand on its own: it leans on wider cohorts and on the shipped figures
+	Common     float64 // common movement that is taken out, share of the distance to the limit, upward positive
+}
+
+// String is that in words.
+func (l Leaning) String() string {
+	switch {
+	case l.Series == 0:
+		return "Shipped figures: too few series like it were read to learn from."
+	case l.Leans:
+		return fmt.Sprintf("Learnt from %d series (%s); below %d they lean on wider cohorts and on shipped figures.", l.Series, l.Name, EnoughSeries)
+	}
+	return fmt.Sprintf("Learnt from %d series (%s).", l.Series, l.Name)
 }
 
 // A Point is one fresh reading of a series as the detector took it.

@@ -368,9 +368,9 @@ func TestChangeDateOfTheNile(t *testing.T) {
 		at := time.Date(int(number(t, r[0])), 1, 1, 0, 0, 0, 0, time.UTC).UnixMicro()
 		x := -number(t, r[1]) // toward a minimum
 		if i == 0 {
-			s.begin(-1, x, -300, 300, 1, at, &set)
+			s.begin(-1, x, -300, 300, 1, at, usual(&set), &set)
 		} else {
-			s.take(x, -300, at, &set.Usual, &set)
+			s.take(x, -300, at, usual(&set), &set)
 		}
 		if s.bank.score() >= set.Threshold {
 			if since := timeOf(s.bank.since()).Year(); since != 1898 {

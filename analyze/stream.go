@@ -16,7 +16,9 @@ type stream struct {
 	trend  trend
 	base   float64 // healthy level and variance: what had been learnt at the last zero of the score
 	baseV  float64
+	null   float64 // what the score is divided by
 	prev   float64 // last result, oriented
+	past   [2]past // the two before it
 	at     int64   // read_at (us) of it
 	z      float64 // its residual
 	echo   echo
@@ -36,23 +38,29 @@ type stream struct {
 	sick     bool    // ... and there was no healthy level to return to
 }
 
+// past is an earlier result, oriented.
+type past struct {
+	x  float64
+	at int64
+}
+
 const dayMicros = 24 * 60 * 60 * 1e6
 
 // phiGap is how long a result says something about the next one, in days.
 const phiGap = 4
 
-// begin starts a stream with its first result.
-func (s *stream) begin(sign, x, limit, natural, quantum float64, at int64, set *Settings) {
-	*s = stream{on: true, n: 1, sign: sign, limit: limit, prev: x, at: at, base: x, echo: echoOf(0)}
+// begin starts a stream with its first result, in a cohort.
+func (s *stream) begin(sign, x, limit, natural, quantum float64, at int64, c *Cohort, set *Settings) {
+	*s = stream{on: true, n: 1, sign: sign, limit: limit, prev: x, at: at, base: x, null: c.Null, echo: echoOf(0)}
 	s.scale = max(math.Abs(limit-x), natural/4)
 	if s.scale == 0 {
 		s.scale = max(quantum, 1)
 	}
 	sd := set.SpreadFloor * s.scale
 	floor := max(sd*sd, quantum*quantum/12) // variance of rounding to a step
-	sd = set.PriorSpread * s.scale
+	sd = c.Spread * s.scale
 	v := max(sd*sd, floor)
-	s.learnt = newNormal(x, 1, set.PriorWeight, v, floor)
+	s.learnt = newNormal(x, 1, c.Weight, v, floor)
 	s.baseV = v
 	s.trend = trend{l: x, p11: v, p22: set.SlopePrior * set.SlopePrior * v}
 	s.bank.zero = at
@@ -60,10 +68,10 @@ func (s *stream) begin(sign, x, limit, natural, quantum float64, at int64, set *
 
 // take takes the next fresh result in. The order is that of the longest calculations: the processor begins them
 // while it does the rest.
-func (s *stream) take(x, limit float64, at int64, rule *Rule, set *Settings) {
+func (s *stream) take(x, limit float64, at int64, c *Cohort, set *Settings) {
 	dt := float64(at-s.at) * (1 / dayMicros)
-	if s.echo.phi != rule.Phi {
-		s.echo = echoOf(rule.Phi)
+	if s.echo.phi != c.Phi {
+		s.echo = echoOf(c.Phi)
 	}
 	s.trend.follow(x, dt, s.noise(set))
 	t, nu, perNu := s.residual(x, dt), s.learnt.nu, s.learnt.kappa*s.learnt.per
@@ -73,7 +81,8 @@ func (s *stream) take(x, limit float64, at int64, rule *Rule, set *Settings) {
 		n.derive()
 	}
 	s.z = wallaceOf(t, nu, perNu)
-	s.bank.raise(clipped(s.z), heldAt(set.Threshold))
+	s.null = c.Null
+	s.bank.raise(clipped(s.z), heldAt(set.Threshold*c.Null))
 	s.bank.date(at)
 	s.wide = stepSpread(s.wide, s.z)
 	if s.wild > 0 {
@@ -83,6 +92,7 @@ func (s *stream) take(x, limit float64, at int64, rule *Rule, set *Settings) {
 	if !s.standing && (s.bank.c[middle] == 0 || s.n <= set.MinResults) {
 		s.base, s.baseV = s.learnt.m, s.learnt.s2
 	}
+	s.past[1], s.past[0] = s.past[0], past{s.prev, s.at}
 	s.limit, s.prev, s.at = limit, x, at
 }
 
@@ -107,6 +117,9 @@ type echo struct {
 func echoOf(phi float64) echo { return echo{phi, (1 - phi) / (1 + phi), 1 / math.Sqrt(1-phi*phi)} }
 
 func (s *stream) variance() float64 { return s.learnt.s2 }
+
+// evidence is the CUSUM score against the cohort's empirical null.
+func (s *stream) evidence() float64 { return s.bank.score() / s.null }
 
 // spread is the healthy standard deviation of one result.
 func (s *stream) spread() float64 { return math.Sqrt(s.baseV) }

@@ -32,6 +32,11 @@ type Vehicle struct {
 	groups []group
 	codes  []codeKey // confirmed and active codes seen so far
 
+	engine   string      // engine family
+	params   *Parameters // nil: the shipped ones
+	defaults []*Cohort   // shipped figures in use
+	survey   *survey     // gathers for a fit; nil otherwise
+
 	signals []Signal
 	trace   *tracer
 	work    []work // scratch of Apply
@@ -106,7 +111,8 @@ func (v *Vehicle) Apply(p *series.Poll) error {
 		w := &v.watch[k.watch]
 		g := &v.groups[w.group]
 		w.read(k.result, moment{
-			at: at, report: p.ReportID, trip: trip, cal: v.calOf(w.ecu), ambient: p.Context.AmbientC, alone: g.id >= 0 && !g.many,
+			at: at, report: p.ReportID, trip: trip, cal: v.calOf(w.ecu), alone: g.id >= 0 && !g.many,
+			ambient: p.Context.AmbientC, fuel: p.Context.FuelLevelPct, pressure: p.Context.BarometricKPa,
 		}, v)
 	}
 	v.surprises(p, at, raised)
@@ -246,7 +252,7 @@ func (v *Vehicle) monitored(family string) bool {
 
 func noEvidence(version string) Evidence {
 	n := math.NaN()
-	return Evidence{Settings: version, Baseline: n, Spread: n, Value: n, Limit: n, Used: n, Score: n, Threshold: n}
+	return Evidence{Settings: version, Parameters: Shipped, Baseline: n, Spread: n, Value: n, Limit: n, Used: n, Score: n, Threshold: n}
 }
 
 func (v *Vehicle) key(w *watch) series.Key { return series.Key{Unit: v.unit, ECU: w.ecu, Test: w.test} }

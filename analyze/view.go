@@ -32,7 +32,7 @@ func (v *Vehicle) now(w *watch) Now {
 		Margin: w.last.margin, Passed: w.last.passed, CalID: v.calOf(w.ecu),
 		Epoch: w.epoch.n, Fresh: w.epoch.fresh, Learning: true,
 		Baseline: math.NaN(), Spread: math.NaN(), Used: math.NaN(), PCross30d: math.NaN(),
-		Threshold: v.set.Threshold,
+		Threshold: v.set.Threshold, Cohort: w.leaning(v),
 	}
 	side := w.worse()
 	if k := w.counts; side < 0 && k != nil {
@@ -49,15 +49,15 @@ func (v *Vehicle) now(w *watch) Now {
 		return n
 	}
 	st := &w.side[side]
-	n.Learning = st.n < v.set.LearnResults
-	n.Toward, n.Score, n.Since = toward[side], st.bank.score(), timeOf(st.bank.since())
+	n.Learning = st.n < v.set.learnResults(w.tuned.cohort)
+	n.Toward, n.Score, n.Since = toward[side], st.evidence(), timeOf(st.bank.since())
 	if st.room() > 0 {
 		n.Used = st.level()
 	}
 	if !n.Learning {
 		n.Baseline, n.Spread = valueAt(st.base, side, &w.last, w.epoch.moving), w.spreadOf(side)
 	}
-	if st.n >= v.set.MinResults {
+	if st.n >= v.set.minResults(w.tuned.cohort) {
 		n.PCross30d = st.trend.beyond(30, st.limit, st.noise(v.set))
 		n.Crossing = st.crossing(v.set)
 	}
@@ -74,7 +74,7 @@ func (w *watch) spreadOf(side int) float64 {
 // crossing is when the level reaches the limit. It is nil where the slope is not known well enough for a
 // date: less than two standard deviations from level, or a level that chance explains.
 func (s *stream) crossing(set *Settings) *Crossing {
-	if s.trend.b < 1*math.Sqrt(s.trend.p22) || s.bank.score() < set.Threshold/2 || !(s.level() > 0.1) {
+	if s.trend.b < 1*math.Sqrt(s.trend.p22) || s.evidence() < set.Threshold/2 || !(s.level() > 0.1) {
 		return nil
 	}
 	n := s.noise(set)
@@ -100,11 +100,11 @@ func (t *tracer) point(w *watch, r *series.Result, m moment, v *Vehicle) {
 	}
 	if side := w.worse(); side >= 0 {
 		st := &w.side[side]
-		p.Z, p.Score = st.z, st.bank.score()
-		if st.n >= v.set.LearnResults {
+		p.Z, p.Score = st.z, st.evidence()
+		if st.n >= v.set.learnResults(w.tuned.cohort) {
 			p.Baseline, p.Spread = valueAt(st.base, side, &w.last, w.epoch.moving), w.spreadOf(side)
 		}
-		if st.n >= v.set.MinResults {
+		if st.n >= v.set.minResults(w.tuned.cohort) {
 			p.PCross30 = st.trend.beyond(30, st.limit, st.noise(v.set))
 			p.Crossing = st.crossing(v.set)
 		}

@@ -29,6 +29,8 @@ type watch struct {
 	live      bool
 	measured  bool // it gave a value, with or without a limit
 
+	tuned   tuned
+	stretch *stretch // of a survey; nil otherwise
 	seen    seen
 	epoch   epoch
 	side    [2]stream
@@ -37,6 +39,7 @@ type watch struct {
 	last    latest
 	held    *held
 	counts  *counter      // of a live counter
+	floor   *floor        // of a saw-tooth
 	open    [claims]int32 // 1 + index in the vehicle's signals of the claim that stands; 0 when none
 	well    int           // results in a row near the healthy level, while claims stand
 	wellAt  int64
@@ -52,7 +55,7 @@ type held struct {
 
 func newWatch(r *series.Result, bus series.Bus, m Monitors, set *Settings) *watch {
 	w := &watch{ecu: r.ECU, test: r.Test, family: m.Family(r), live: isLive(r, bus)}
-	w.rule = set.rule(w.family, r)
+	w.rule, w.cover.w = set.rule(w.family, r), math.NaN()
 	w.seen.runs, w.seen.done = series.None, series.Unknown
 	w.last.value, w.last.min, w.last.max, w.last.margin = math.NaN(), math.NaN(), math.NaN(), math.NaN()
 	w.last.passed = series.Unknown
@@ -61,12 +64,13 @@ func newWatch(r *series.Result, bus series.Bus, m Monitors, set *Settings) *watc
 
 // A moment is where a reading was made.
 type moment struct {
-	at      int64 // read_at (us)
-	report  string
-	trip    uint32
-	cal     string  // the control unit's calibration, the last known one
-	ambient float64 // Cel; NaN when not read
-	alone   bool    // the reading's group has one monitor on that control unit
+	at             int64 // read_at (us)
+	report         string
+	trip           uint32
+	cal            string  // the control unit's calibration, the last known one
+	ambient        float64 // Cel; NaN when not read
+	fuel, pressure float64 // fuel level in %, barometric pressure in kPa; NaN when not read
+	alone          bool    // the reading's group has one monitor on that control unit
 }
 
 // read takes a reading in.
@@ -119,7 +123,9 @@ func (w *watch) take(r *series.Result, m moment, v *Vehicle) {
 	opened := w.epoch.opens(r, m.cal, v.set)
 	comparable := before.unit == w.epoch.unit && before.moving == w.epoch.moving
 	s := sidesOf(r, w.epoch.moving)
+	w.tune(m.at, v)
 	w.correct(&s, r, m, opened, comparable, v.set)
+	own := w.own(v)
 	for i := range w.side {
 		st := &w.side[i]
 		switch {
@@ -127,13 +133,17 @@ func (w *watch) take(r *series.Result, m moment, v *Vehicle) {
 			st.on = false
 		case opened || !st.on:
 			old := *st
-			st.begin(1-2*float64(i), s.x[i], s.limit[i], s.natural, s.quantum, m.at, v.set)
+			st.begin(1-2*float64(i), s.x[i], s.limit[i], s.natural, s.quantum, m.at, own, v.set)
 			if w.claimed() {
 				st.inherit(&old, comparable)
 			}
 		default:
-			st.take(s.x[i], s.limit[i], m.at, &w.rule, v.set)
+			st.take(s.x[i], s.limit[i], m.at, own, v.set)
 		}
+	}
+	w.sink(&s, opened, m, v)
+	if v.survey != nil {
+		v.survey.add(w, m, r, s, opened)
 	}
 	w.judge(r, m, s, v)
 	if v.trace != nil {
@@ -141,30 +151,56 @@ func (w *watch) take(r *series.Result, m moment, v *Vehicle) {
 	}
 }
 
-// correct takes the effect of the ambient temperature out of the sides. What was learnt of it in an earlier
-// epoch goes on where the epochs compare.
+// correct takes out of the sides what the ambient temperature, the fuel level and the pressure add, and what the whole
+// cohort did. What was learnt of it in an earlier epoch goes on where the epochs compare.
 func (w *watch) correct(s *sides, r *series.Result, m moment, opened, comparable bool, set *Settings) {
 	if opened && !comparable {
-		w.cover = cover{}
+		w.cover = cover{w: math.NaN()}
 	}
+	now := m.covers()
+	c := w.tuned.cohort
 	for i := range w.side {
 		st := &w.side[i]
-		if st.least = w.rule.Used; w.cover.n == 0 && math.IsNaN(m.ambient) {
+		if st.least = w.rule.Used; w.cover.n[byAmbient] == 0 && math.IsNaN(m.ambient) && w.tuned.centres == 0 {
 			st.least = max(st.least, set.GateBlind)
 		}
 	}
-	i := up
-	if !w.side[up].on {
-		i = down
-	}
-	st := &w.side[i]
-	if w.epoch.moving || opened || !st.on {
-		w.cover.w, w.cover.x = m.ambient/ambientUnit, r.Value
+	defer w.cover.note(now)
+	if w.epoch.moving {
 		return
 	}
-	s2, tau := st.variance(), set.AmbientPrior*st.scale
-	fix := w.cover.correction(m.ambient, s2, 0, tau)
-	w.cover.take(m.ambient, r.Value, float64(m.at-st.at)/dayMicros, s2)
+	reach, near := math.Inf(1), -1
+	for i := range w.side {
+		if !s.real[i] {
+			continue
+		}
+		d := math.Abs(s.limit[i] - s.x[i])
+		if st := &w.side[i]; !opened && st.on {
+			d = st.scale
+		}
+		if d < reach {
+			reach, near = d, i
+		}
+	}
+	if near < 0 {
+		return
+	}
+	fix := w.tuned.centre + c.Effect[byFuel]*w.cover.away(byFuel, now) + c.Effect[byPressure]*w.cover.away(byPressure, now)
+	fix *= reach
+	sd := c.Spread * reach
+	s2 := sd * sd
+	if st := &w.side[near]; !opened && st.on {
+		s2 = st.variance()
+	}
+	b0, tau := c.Effect[byAmbient]*reach, c.EffectSpread*reach
+	if w.cover.n[byAmbient] > 0 {
+		fix += w.cover.effect(s2, b0, tau) * w.cover.away(byAmbient, now)
+	}
+	dt := math.Inf(1)
+	if st := &w.side[near]; !opened && st.on {
+		dt = float64(m.at-st.at) / dayMicros
+	}
+	w.cover.take(m.ambient, r.Value, dt, s2)
 	s.x[up] -= fix
 	s.x[down] += fix
 }
