@@ -118,7 +118,7 @@ func (a *app) demoHistory(ctx context.Context, fl *fleetsim.Fleet, stderr io.Wri
 	if err != nil {
 		return err
 	}
-	return a.watch.settle(ctx)
+	return a.watch.refit(ctx)
 }
 
 // demoLive keeps the invented vehicles reporting until ctx ends.

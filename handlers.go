@@ -105,7 +105,7 @@ func (a *app) takeReports(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return fmt.Errorf("%w; %d reports are in the log and will be committed; run the import again for the rest", err, n.Reports)
 	}
-	if err := a.watch.settle(ctx); err != nil {
+	if err := a.watch.refit(ctx); err != nil {
 		return err
 	}
 	open, err := a.book.List(ctx, false)

@@ -29,6 +29,8 @@ type watch struct {
 
 	fold  sync.Mutex // guards the runner's state against a rebuild; held for the length of one fold
 	built bool
+	took  time.Duration // by the last build
+	since time.Time     // when it ended
 	wake  chan struct{}
 
 	serving atomic.Bool // the state is built and the service takes reports
@@ -107,6 +109,12 @@ func (w *watch) run(ctx context.Context) error {
 		if err := w.settle(ctx); err != nil && ctx.Err() == nil {
 			w.log.Error("settle", "err", err)
 		}
+		// Late readings change what was fitted to the cohorts: fit again, at most a twentieth of the time.
+		if w.runner.Stale() && time.Since(w.since) > 20*w.took {
+			if err := w.refit(ctx); err != nil && ctx.Err() == nil {
+				w.log.Error("fit cohorts", "err", err)
+			}
+		}
 	}
 }
 
@@ -135,6 +143,14 @@ func (w *watch) settle(ctx context.Context) error {
 		return err
 	}
 	return w.sync(ctx, changed)
+}
+
+// refit settles and, where readings came late for days that the cohorts were fitted on, builds everything again.
+func (w *watch) refit(ctx context.Context) error {
+	if err := w.settle(ctx); err != nil || !w.runner.Stale() {
+		return err
+	}
+	return w.rebuild(ctx)
 }
 
 // ready makes sure that there is state to answer from.
@@ -175,7 +191,7 @@ func (w *watch) build(ctx context.Context) error {
 	if _, err := w.runner.Settle(ctx); err != nil {
 		return fmt.Errorf("build series state: %w", err)
 	}
-	w.built = true
+	w.built, w.took, w.since = true, time.Since(start), time.Now()
 	units := make([]string, 0)
 	for _, u := range w.roster().Units() {
 		units = append(units, u.Unit)

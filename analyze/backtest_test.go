@@ -66,11 +66,11 @@ func TestBacktest(t *testing.T) {
 		t.Error("the runner's own state changed")
 	}
 	// Settings that never alarm on a drift, and a window that leaves the codes out.
-	deaf, err := DefaultSettings().With([]string{"threshold=1000", "near_chance=2", "jump_in_row=100", "low_margin=0"})
+	deaf, err := DefaultSettings().With([]string{"threshold=1000", "near_chance=2", "jump_in_row=100", "low_margin=0", "steep_most=1000"})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !strings.HasSuffix(deaf.Version, "+threshold=1000+near_chance=2+jump_in_row=100+low_margin=0") {
+	if !strings.HasSuffix(deaf.Version, "+threshold=1000+near_chance=2+jump_in_row=100+low_margin=0+steep_most=1000") {
 		t.Errorf("version %s does not tell what was changed", deaf.Version)
 	}
 	beside, err := r.Backtest(t.Context(), Window{}, DefaultSettings(), deaf)

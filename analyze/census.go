@@ -12,8 +12,8 @@ type member struct {
 	learnt normal
 	prior  normal // what learnt began with
 	n      int
-	c      [2]sum     // CUSUM of the smallest allowance toward the maximum and the minimum
-	prev   float64    // residual before the last result's
+	c      [2]sum  // CUSUM of the smallest allowance toward the maximum and the minimum
+	prev   float64 // residual before the last result's
 	ref    [covers]float64
 	refs   [covers]int
 	dev    float64 // last result's distance from the healthy level, a share of the reach, common movement included

@@ -308,6 +308,9 @@ func TestFleetAtOnce(t *testing.T) {
 		}
 	}
 	want := newTestRunner(t, &store{polls: polls}, units)
+	if err := want.Rebuild(t.Context(), nil); err != nil { // the cohorts are the whole fleet's
+		t.Fatal(err)
+	}
 	for u := range units {
 		if err := want.Rebuild(t.Context(), []string{fmt.Sprint(u + 1)}); err != nil {
 			t.Fatal(err)

@@ -219,13 +219,14 @@ type dates struct{ dated, undated, early, inside, flat, flatDated int }
 
 // forecasts looks at the dates of slow wear at half, 0.7 and 0.85 of its way to the limit, and of healthy
 // series of the same units at the same times.
-func forecasts(t testing.TB, in *invention, set *Settings) (d dates) {
+func forecasts(t testing.TB, in *invention, set *Settings, params *Parameters) (d dates) {
 	for i := range in.truth {
 		f := &in.truth[i]
 		if f.Mode != fleetsim.Slow || f.LimitAt.After(in.end) || f.Family == "misfire" {
 			continue
 		}
 		v := NewVehicle(f.Unit, f.VIN, decoder{}, set)
+		v.engine, v.params = in.roster.Unit(f.Unit).EngineFamily, params
 		looks := []float64{.5, .7, .85}
 		for _, p := range in.polls[f.Unit] {
 			for len(looks) > 0 && p.ReadAt.Sub(f.Onset) > time.Duration(looks[0]*float64(f.LimitAt.Sub(f.Onset))) {
@@ -288,10 +289,11 @@ func TestScore(t *testing.T) {
 		for _, seed := range seeds { // one at a time: a fleet's half year takes some GB
 			c.Seed, c.Noise = seed, noise
 			in := invent(t, c)
-			all := in.fold(t, &set, true)
+			params := in.fit(t, &set)
+			all := in.foldWith(t, &set, true, params, nil)
 			f := field{in, observe(all), freshOf(all)}
 			own.add(judgeClaims(in, claimsOf(all), f.fresh))
-			d.add(forecasts(t, in, &set))
+			d.add(forecasts(t, in, &set, params))
 			in.polls = nil
 			fields = append(fields, f)
 		}

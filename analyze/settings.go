@@ -117,7 +117,7 @@ func DefaultSettings() Settings {
 		GateUsed:     0.28, GateBlind: 0.42, GateSpread: 2.5, GateMost: 0.8, HoldShare: 0.7,
 		FastUsed: 0.25, FastSpread: 2, FastAge: 14, FastSlope: 1, FastDays: 60, FastChance: 0.5,
 		WildResults: 2.5, JumpInRow: 2, JumpSpread: 6,
-		SteepLeast: 0.1, SteepFar: 0.28, SteepSpread: 3.5, SteepScore: 7, SteepMost: 0.4,
+		SteepLeast: 0.1, SteepFar: 0.28, SteepSpread: 4.5, SteepScore: 7, SteepMost: 0.4,
 		NearUsed: 0.5, NearSpread: 3.5, NearDays: 14, NearChance: 0.5,
 		LowMargin: 0.15, GoodMargin: 0.35,
 		GoodShare: 0.5, GoodInRow: 5, GoodSpan: day,
