@@ -29,7 +29,8 @@ import (
 // An intake is one fleet's reports on CAN: as a file of JSON lines, and as payloads of the log.
 type intake struct {
 	file    string
-	reports []broker.Outgoing
+	reports []broker.Outgoing // as JSON
+	packed  []broker.Outgoing // the same, as protobuf
 	roster  *fleet.Roster
 }
 
@@ -51,7 +52,12 @@ func newIntake(b *testing.B, units, days int) *intake {
 		if s.Report.Bus != series.CAN {
 			continue
 		}
+		packed, err := s.Report.EncodeProto()
+		if err != nil {
+			b.Fatal(err)
+		}
 		in.reports = append(in.reports, broker.Outgoing{Device: s.Device, Payload: s.Payload, Received: s.Received})
+		in.packed = append(in.packed, broker.Outgoing{Device: s.Device, Payload: packed, Received: s.Received})
 		w.Write(s.Payload)
 		w.WriteByte('\n')
 	}
@@ -204,7 +210,7 @@ func (families) Group(r *series.Result) int     { return obd.Group(r) }
 
 // pipeline takes an intake through log, decoder, lake and detector: synced publishing, then fetch, decode, Parquet,
 // sync, Iceberg commit of all three tables, and the fold of every reading.
-func pipeline(b *testing.B, in *intake) (out outcome) {
+func pipeline(b *testing.B, in *intake, reports []broker.Outgoing) (out outcome) {
 	ctx, cancel := context.WithCancel(b.Context())
 	defer cancel()
 	log := slog.New(slog.DiscardHandler)
@@ -219,7 +225,7 @@ func pipeline(b *testing.B, in *intake) (out outcome) {
 	}
 	defer l.Close()
 	end := begin(b)
-	last, err := br.PublishBatch(ctx, in.reports)
+	last, err := br.PublishBatch(ctx, reports)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -285,16 +291,18 @@ func readingFiles(b *testing.B, l *lake.Lake) (files []string, size int64) {
 //
 // x-unnest, x-decode and x-drift are our committed and folded readings a second over DuckDB's rows a second, x-drift+log
 // counts our synced publishing too; with /cpu they are rows a second of processor time, which a busy machine bends less.
-// sealed/duckdb is bytes: our compacted files over DuckDB's of the same rows and columns, sorted, zstd, at one
+// protobuf-x-drift is the same with our reports in their protobuf form; DuckDB reads JSON. sealed/duckdb is bytes: our compacted files over DuckDB's of the same rows and columns, sorted, zstd, at one
 // row-group size.
 func BenchmarkBesideGeneralParts(b *testing.B) {
 	defer debug.SetGCPercent(debug.SetGCPercent(300)) // as the command does
 	in := newIntake(b, 400, 90)
 	var ours outcome
-	var commit, logged, plain, decode, drift rate
+	var commit, logged, packed, plain, decode, drift rate
 	var plainRows, plainBytes, decodeRows, decodeBytes int64
 	for b.Loop() {
-		ours = pipeline(b, in)
+		ours = pipeline(b, in, in.packed)
+		packed.take(ours.readings, ours.commits)
+		ours = pipeline(b, in, in.reports)
 		commit.take(ours.readings, ours.commits)
 		logged.take(ours.readings, ours.commits.plus(ours.published))
 		var took spent
@@ -319,6 +327,9 @@ func BenchmarkBesideGeneralParts(b *testing.B) {
 	b.ReportMetric(commit.clock/plain.clock, "x-unnest")
 	b.ReportMetric(commit.clock/decode.clock, "x-decode")
 	b.ReportMetric(commit.processor/decode.processor, "x-decode/cpu")
+	b.ReportMetric(packed.clock, "protobuf-readings/s")
+	b.ReportMetric(packed.clock/drift.clock, "protobuf-x-drift")
+	b.ReportMetric(packed.processor/drift.processor, "protobuf-x-drift/cpu")
 	b.ReportMetric(commit.clock/drift.clock, "x-drift")
 	b.ReportMetric(commit.processor/drift.processor, "x-drift/cpu")
 	b.ReportMetric(logged.clock/drift.clock, "x-drift+log")
