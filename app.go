@@ -42,6 +42,7 @@ type app struct {
 	consumer *ingest.Consumer
 	watch    *watch
 	engine   *query.Engine
+	shelf    *query.Shelf
 	control  *control
 
 	stop  context.CancelFunc // ends the consumer and the watch
@@ -87,6 +88,9 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 		return nil, err
 	}
 	if a.engine, err = query.Open(cfg.engine(temp), log); err != nil {
+		return nil, err
+	}
+	if a.shelf, err = query.OpenShelf(ctx, a.db); err != nil {
 		return nil, err
 	}
 	a.broker, err = broker.Open(ctx, broker.Config{Dir: filepath.Join(cfg.Data, "broker"), URL: cfg.Broker.URL, Listen: cfg.Broker.Listen, MQTT: cfg.Broker.MQTT, MaxAge: cfg.Broker.MaxAge, MaxBytes: cfg.Broker.MaxBytes}, log)

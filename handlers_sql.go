@@ -48,6 +48,9 @@ func (a analyst) Arrow(ctx context.Context, r query.Request, shape bool, take fu
 	return a.app.engine.Arrow(ctx, src, r, take)
 }
 
+// Load is how many queries run and how many wait.
+func (a analyst) Load() (running, waiting int) { return a.app.engine.Load() }
+
 // source is the state that a query sees; a leading AS OF is taken off its text.
 func (a analyst) source(r *query.Request, asOf string) (source, error) {
 	rest, as, err := query.CutAsOf(r.Query)

@@ -48,7 +48,7 @@ func (c Config) Validate() error {
 }
 
 // Deps are the stages the pages read. Names, Codes, Health and Metrics may be nil: the pages then say
-// that they do not know.
+// that they do not know. Without SQL there is no page for it, without Shelf no query can be kept.
 type Deps struct {
 	Book    Book
 	Series  Series
@@ -56,6 +56,8 @@ type Deps struct {
 	Names   Names
 	Codes   Codes
 	Health  Health
+	SQL     SQL
+	Shelf   Shelf
 	Metrics http.Handler
 	API     http.Handler     // below /api/; may be nil
 	Now     func() time.Time // the service's clock

@@ -34,6 +34,7 @@ type view struct {
 	Made   time.Time
 	Style  string
 	Script string
+	SQL    bool // there is a page for SQL
 }
 
 func loadPages(files fs.FS, s *Server) (pages, error) {
@@ -42,7 +43,7 @@ func loadPages(files fs.FS, s *Server) (pages, error) {
 		return nil, fmt.Errorf("page layout: %w", err)
 	}
 	out := pages{}
-	for _, name := range []string{"today", "units", "unit", "series", "alerts", "alert", "orders", "order", "help", "error"} {
+	for _, name := range []string{"today", "units", "unit", "series", "alerts", "alert", "orders", "order", "help", "error", "sql", "columns"} {
 		t, err := template.Must(layout.Clone()).ParseFS(files, "pages/"+name+".html")
 		if err != nil {
 			return nil, fmt.Errorf("page %s: %w", name, err)
@@ -100,6 +101,7 @@ func (s *Server) testName(test string) string {
 // show renders a page into memory first: an error half way must not leave half a page behind.
 func (s *Server) show(w http.ResponseWriter, r *http.Request, status int, name string, v view) error {
 	v.Fleet, v.Style, v.Script, v.Made = s.cfg.Fleet, s.assets.style, s.assets.script, s.deps.Now()
+	v.SQL = s.deps.SQL != nil
 	v.Foot = "marginline " + s.cfg.Version
 	if !s.assets.bundle {
 		v.Foot += " · UI bundle not built: run make web"

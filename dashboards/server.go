@@ -117,6 +117,7 @@ func (s *Server) mux() *http.ServeMux {
 	page("GET /series/{unit}/{ecu}/{test}/readings.csv", s.readings)
 	page("GET /alerts", s.alerts)
 	s.desk(page)
+	s.sqlRoutes(page)
 	page("GET /help", s.help)
 	page("GET /", func(http.ResponseWriter, *http.Request) error { return errNoPage })
 	m.HandleFunc("GET /events", s.events)

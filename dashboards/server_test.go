@@ -6,15 +6,23 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"os"
 	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"go.uber.org/goleak"
+
+	"marginline/sql"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	if len(os.Args) == 2 && os.Args[1] == sql.WorkerCommand { // the test binary is its own worker
+		os.Exit(sql.Worker(os.Stdin, os.Stdout))
+	}
+	goleak.VerifyTestMain(m)
+}
 
 // serve runs the site on a free port until the test ends or stop is called.
 func serve(t *testing.T, s *site) (base string, stop func() error) {

@@ -265,3 +265,6 @@ func (e *Engine) give(p *process) {
 		p.kill()
 	}
 }
+
+// Load is how many queries run and how many wait for their turn.
+func (e *Engine) Load() (running, waiting int) { return e.queue.load(e.config.Parallel) }

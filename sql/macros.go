@@ -84,6 +84,19 @@ func (v View) Call() string {
 	return v.Name + "(" + strings.Join(params, ", ") + ")"
 }
 
+// Ask is a call as people begin with it: what must be given stands as a parameter.
+func (v View) Ask() string {
+	var params []string
+	for _, p := range v.Params {
+		if p.Default == "" {
+			params = append(params, "$"+p.Name)
+		} else {
+			params = append(params, p.Name+" := "+p.Default)
+		}
+	}
+	return v.Name + "(" + strings.Join(params, ", ") + ")"
+}
+
 // Kind is view or macro.
 func (v View) Kind() string {
 	if v.macro {

@@ -84,3 +84,10 @@ func (q *queue) move() {
 		}
 	}
 }
+
+// load is how many are in and how many wait.
+func (q *queue) load(all int) (in, waiting int) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return all - q.free, len(q.waiting)
+}

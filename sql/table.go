@@ -14,7 +14,7 @@ func writeTable(w io.Writer, columns []Column, rows [][]any) error {
 	width := make([]int, len(columns))
 	right := make([]bool, len(columns))
 	for i, c := range columns {
-		width[i], right[i] = utf8.RuneCountInString(c.Name), numeric(c.Type)
+		width[i], right[i] = utf8.RuneCountInString(c.Name), Numeric(c.Type)
 	}
 	cells := make([][]string, len(rows))
 	for r, row := range rows {
@@ -53,7 +53,8 @@ func writeTable(w io.Writer, columns []Column, rows [][]any) error {
 // oneLine keeps a cell on its line and its control characters from the terminal.
 var oneLine = strings.NewReplacer("\r\n", " ", "\n", " ", "\r", " ", "\t", " ", "\x1b", "?")
 
-func numeric(kind string) bool {
+// Numeric says whether a column of that type holds numbers.
+func Numeric(kind string) bool {
 	kind, _, _ = strings.Cut(kind, "(")
 	switch kind {
 	case "TINYINT", "SMALLINT", "INTEGER", "BIGINT", "HUGEINT", "UTINYINT", "USMALLINT", "UINTEGER",
@@ -62,6 +63,9 @@ func numeric(kind string) bool {
 	}
 	return false
 }
+
+// Text is a value of a Sink as people read it; NULL is "".
+func Text(v any) string { return text(v) }
 
 // text is a value as people read it; NULL is "".
 func text(v any) string {

@@ -1,11 +1,16 @@
 // Everything here only adds to pages that are complete without it: news as they come, a chart that zooms,
-// and a print button.
+// a query that is answered in place, and a print button.
 import { follow } from "./live";
 
 async function enhance(): Promise<void> {
   for (const button of document.querySelectorAll<HTMLButtonElement>("button[data-print]")) {
     button.hidden = false;
     button.onclick = () => window.print();
+  }
+  const form = document.querySelector<HTMLFormElement>("form[data-sql]");
+  if (form) {
+    const { ask } = await import("./sql");
+    ask(form);
   }
   const box = document.querySelector<HTMLElement>("[data-points]");
   if (box) {
