@@ -4,11 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"marginline/alerts/api"
+	"marginline/alerts/shop"
 	"marginline/dashboards"
 	"marginline/ingest/fleet"
 )
@@ -18,7 +20,7 @@ func (a *app) pages() (*dashboards.Server, error) {
 	cfg := dashboards.DefaultConfig()
 	cfg.Version = version
 	s, err := dashboards.New(cfg, dashboards.Deps{
-		Book: a.book, Series: a.watch.runner, Roster: rosterNow{a}, Names: names{}, Codes: codes{a}, SQL: analyst{a}, Shelf: a.shelf, Health: health{a},
+		Book: a.book, Series: a.watch.runner, Roster: rosterNow{a}, Names: names{}, Codes: codes{a}, Facts: told{a}, Uses: uses{a}, SQL: analyst{a}, Shelf: a.shelf, Health: health{a},
 		API:     api.Handler(a.floor, version),
 		Metrics: promhttp.HandlerFor(a.reg, promhttp.HandlerOpts{Registry: a.reg}), Now: time.Now,
 	}, a.log)
@@ -29,11 +31,12 @@ func (a *app) pages() (*dashboards.Server, error) {
 	return s, nil
 }
 
-// rosterNow is the roster of the moment: it is replaced while the pages are served.
+// rosterNow is the roster of the moment, which is replaced while the pages are served; a unit comes with the
+// services that the shop floor told.
 type rosterNow struct{ app *app }
 
 func (r rosterNow) Units() []*fleet.Unit         { return r.app.roster.Load().Units() }
-func (r rosterNow) Unit(name string) *fleet.Unit { return r.app.roster.Load().Unit(name) }
+func (r rosterNow) Unit(name string) *fleet.Unit { return r.app.floor.unit(name) }
 
 // codes asks the history for the trouble codes of a unit.
 type codes struct{ app *app }
@@ -56,6 +59,43 @@ func (c codes) Codes(ctx context.Context, unit string) ([]dashboards.Code, error
 		out = append(out, code)
 	}
 	return out, nil
+}
+
+// told is what the shop floor and the work orders tell of a unit.
+type told struct{ app *app }
+
+func (t told) Facts(ctx context.Context, unit string) ([]shop.Fact, error) {
+	_, facts, err := t.app.floor.worked(ctx, unit)
+	if err != nil {
+		return nil, fmt.Errorf("facts of unit %s: %w", unit, err)
+	}
+	return facts, nil
+}
+
+// uses asks the history how a unit is used: of each quantity the newest value that was read.
+type uses struct{ app *app }
+
+func (u uses) Use(ctx context.Context, unit string) (dashboards.Use, error) {
+	use := dashboards.Use{}
+	of := []*float64{&use.OdometerKm, &use.EngineHours, &use.WarmupsSinceClear, &use.KmSinceClear}
+	text := "select max(read_at)"
+	for i, column := range []string{"odometer_km", "engine_hours", "warmups_since_clear", "distance_since_clear_km"} {
+		*of[i] = math.NaN()
+		text += fmt.Sprintf(", arg_max(%s, read_at) filter (where %s is not null)", column, column)
+	}
+	res, err := u.app.engine.Query(ctx, source{app: u.app}, fmt.Sprintf("%s from reports where clock_ok and unit = '%s'", text, quoted(unit)))
+	if err != nil {
+		return use, fmt.Errorf("use of unit %s: %w", unit, err)
+	}
+	for _, r := range res.Rows {
+		use.At, _ = r[0].(time.Time)
+		for i := range of {
+			if v, ok := r[i+1].(float64); ok {
+				*of[i] = v
+			}
+		}
+	}
+	return use, nil
 }
 
 // health says how the service is doing.

@@ -63,7 +63,7 @@ func (s *Server) showAlert(w http.ResponseWriter, r *http.Request, status int, f
 		return nil
 	}
 	now := s.deps.Now()
-	row := s.row(ctx, *a, now)
+	row := s.row(*a, now)
 	p := alertPage{
 		alertRow: row, Fault: f.fault, FaultIn: f.verb, Who: f.who, Typed: f.reason, Until: f.until,
 		Earliest: now.In(row.Zone).AddDate(0, 0, 1).Format(time.DateOnly),

@@ -47,14 +47,16 @@ func (c Config) Validate() error {
 	return errors.Join(errs...)
 }
 
-// Deps are the stages the pages read. Names, Codes, Health and Metrics may be nil: the pages then say
-// that they do not know. Without SQL there is no page for it, without Shelf no query can be kept.
+// Deps are the stages the pages read. Those after Roster may be nil: the pages then say that they do not
+// know. Without SQL there is no page for it, without Shelf no query can be kept.
 type Deps struct {
 	Book    Book
 	Series  Series
 	Roster  Roster
 	Names   Names
 	Codes   Codes
+	Facts   Facts
+	Uses    Uses
 	Health  Health
 	SQL     SQL
 	Shelf   Shelf

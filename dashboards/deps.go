@@ -4,6 +4,7 @@ import (
 	"context"
 	"time"
 
+	"marginline/alerts/shop"
 	"marginline/analyze"
 	"marginline/ingest/fleet"
 	"marginline/ingest/series"
@@ -40,6 +41,26 @@ type Code struct {
 // Codes answers which trouble codes were read from a unit, newest first.
 type Codes interface {
 	Codes(ctx context.Context, unit string) ([]Code, error)
+}
+
+// Facts answers what happened to a unit besides its readings: services, repairs, codes cleared, control units
+// reprogrammed, dongles moved, reports of people. The newest come first.
+type Facts interface {
+	Facts(ctx context.Context, unit string) ([]shop.Fact, error)
+}
+
+// Use is what the newest reports told of a unit's use; NaN where it was never read.
+type Use struct {
+	At                time.Time // of the newest report; zero when there is none
+	OdometerKm        float64
+	EngineHours       float64
+	WarmupsSinceClear float64 // warm-up cycles since codes were cleared
+	KmSinceClear      float64
+}
+
+// Uses answers how a unit is used.
+type Uses interface {
+	Use(ctx context.Context, unit string) (Use, error)
 }
 
 // Health says how the service itself is doing.

@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"marginline/alerts"
+	"marginline/alerts/shop"
 	"marginline/analyze"
 	"marginline/ingest/fleet"
 	"marginline/ingest/series"
@@ -207,7 +208,7 @@ func market() *yard {
 		analyze.Now{Key: series.Key{Unit: "217", ECU: "7e8", Test: "m3c.tc1"}, Family: "evap", State: series.StateNotRun, LastRead: today, Margin: nan(), Min: nan(), Max: nan(), Used: nan()})
 	y.enrol("408", "Saltgate", la)
 	y.runs("408", with(urea, func(c *course) { c.drift, c.driftDays = -1.5, 14 }))
-	y.enrol("214", "Tannery Row", chicago)
+	y.enrol("214", "Tannery Row", chicago).InspectionDue = at(12)
 	y.runs("214", with(cat, func(c *course) { c.fails = true }))
 	y.enrol("312", "Saltgate", la)
 	y.runs("312", egr)
@@ -237,6 +238,23 @@ type codesOf map[string][]Code
 
 func (c codesOf) Codes(_ context.Context, unit string) ([]Code, error) { return c[unit], nil }
 
+type factsOf map[string][]shop.Fact
+
+func (f factsOf) Facts(_ context.Context, unit string) ([]shop.Fact, error) { return f[unit], nil }
+
+// useOf says the same of every unit: cleared five warm-ups ago.
+type useOf struct{}
+
+func (useOf) Use(context.Context, string) (Use, error) {
+	return Use{At: today, OdometerKm: 48211, EngineHours: nan(), WarmupsSinceClear: 5, KmSinceClear: 312}, nil
+}
+
+var shopFloor = factsOf{"217": {
+	{Kind: shop.Repair, Unit: "217", At: at(-50).Truncate(24 * time.Hour), By: "Wes", Text: "filler neck seal replaced"},
+	{Kind: shop.Clear, Unit: "217", At: at(-49), By: "Wes"}, {Kind: shop.Dongle, Unit: "217", At: at(-120), By: "Marisol", Device: "d-217"},
+	{Kind: shop.Needed, Unit: "217", At: at(3), Until: ptr(at(6)), By: "Priya"},
+}}
+
 type pulse struct{ err error }
 
 func (p *pulse) Ready(context.Context) error              { return p.err }
@@ -258,8 +276,8 @@ func open(t *testing.T, y *yard, b *alerts.Book) *site {
 	cfg := DefaultConfig()
 	cfg.Fleet, cfg.Version = "Brackwater Provision & Linen", "test"
 	s, err := New(cfg, Deps{Book: b, Series: y, Roster: rosterOf(y.roster), Names: words, Health: p,
-		Codes: codesOf{"312": {{ECU: "7e8", Kind: "confirmed", Code: "P0304", First: today.AddDate(0, 0, -1), Last: today}}},
-		Now:   func() time.Time { return today }}, quiet())
+		Codes: codesOf{"217": {{ECU: "7e8", Kind: "pending", Code: "P0442", First: at(-51), Last: at(-50)}}, "312": {{ECU: "7e8", Kind: "confirmed", Code: "P0304", First: today.AddDate(0, 0, -1), Last: today}}},
+		Facts: shopFloor, Uses: useOf{}, Now: func() time.Time { return today }}, quiet())
 	if err != nil {
 		t.Fatal(err)
 	}

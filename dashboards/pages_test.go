@@ -21,9 +21,9 @@ func TestTodayPutsDecisionsFirst(t *testing.T) {
 	body := s.must(t, "/")
 	last := -1
 	for _, want := range []string{
-		"22 units", "4 need a decision", ">408<", "converts less than it did.</a>", "the minimum of 62 %", "22 May to 27 May", "Pull the PM service due 27 May forward to before 22 May and inspect along with it.",
-		"The truck may lose power and finally crawl", ">214<", "The next failed run sets the code", ">217<", "Surprises", ">312<", "P0304 was confirmed without warning",
-		"Silent: nothing is known of these", ">224<", "never reported", ">305<", "last report 12 days ago", "Not protected", ">220<", "Learning", ">410<", "In hand", ">201<",
+		"22 units", "4 need a decision", ">408<", "converts less than it did.</a>", "22 May to 27 May", "Pull the PM service due 27 May forward to before 22 May and inspect along with it.",
+		"The truck may lose power and finally crawl", ">214<", "The next failed run sets the code", ">217<", "Since yesterday", "worse", "Now failed a test", "Surprises", ">312<", "P0304 was confirmed without warning",
+		"Silent: nothing is known of these", ">224<", "never reported", ">305<", "last report 12 days ago", "Not protected", ">220<", "Inspections within 30 days", "an alert stands: catalyst", "Learning", ">410<", "In hand", ">201<",
 		"no sign of drift", "read in the last 24 h", "explained or muted", "3 messages could not be read",
 	} {
 		at := strings.Index(body, want)
@@ -37,6 +37,51 @@ func TestTodayPutsDecisionsFirst(t *testing.T) {
 	}
 	if regexp.MustCompile(`(?i)healthy</|>\s*healthy`).MatchString(body) {
 		t.Error("Today calls a unit healthy")
+	}
+}
+
+// What happened to a unit is on the axis of its trends and, the newest first, in words.
+func TestUnitShowsWhatHappened(t *testing.T) {
+	s := open(t, market(), marketBook(t))
+	body := s.must(t, "/units/217")
+	last := -1
+	for _, want := range []string{
+		`class="spark lane"`, `id="happened"`, "X</span>", "R</span>", "29 Mar 2026", "<strong>repair</strong>",
+		"C</span>", "<strong>code</strong>: P0442 was first read", "F</span>", "<strong>reflash</strong>: control unit 7e8 reads calibration CAL-B2 instead of CAL-A1", "D</span>", "48211 km",
+		"Inspection due", "in 31 days", "Needed by dispatch", "None was made yet", "5 warm-up cycles ago, 312 km ago", "Not run since codes were cleared",
+	} {
+		at := strings.Index(body, want)
+		if at < 0 {
+			t.Errorf("the unit page does not say %q", want)
+		} else if at < last {
+			t.Errorf("%q comes too early", want)
+		} else {
+			last = at
+		}
+	}
+	if n := strings.Count(body, `class="event"`); n < 5*5 {
+		t.Errorf("%d lines of events: each trend shows each", n)
+	}
+	path := s.post("/alerts/a-217/order", "who=Ilvane", same).Header().Get("Location")
+	if body := s.must(t, "/units/217"); !strings.Contains(body, `href="`+path+`"`) || !strings.Contains(body, "approved") {
+		t.Error("the unit page does not show its work order")
+	}
+	if body := s.must(t, "/"); !strings.Contains(body, "was made.</a>") {
+		t.Error("Today does not say that a work order was made")
+	}
+}
+
+// A page does not wait for trends that take long: it says that they follow, and has them the next time.
+func TestListsDoNotWaitForTrends(t *testing.T) {
+	s := open(t, market(), marketBook(t))
+	row := s.row(marketAlerts()[0], today)
+	s.trend(t.Context(), &row, today, true, time.Now().Add(-time.Hour))
+	if row.Spark != "" || row.NoTrend != trendFollows {
+		t.Errorf("after its time a trend was drawn: %q", row.NoTrend)
+	}
+	s.must(t, "/units/408")
+	if s.trend(t.Context(), &row, today, true, time.Now().Add(-time.Hour)); row.Spark == "" {
+		t.Error("a trend that is kept costs nothing and must be drawn")
 	}
 }
 

@@ -82,6 +82,8 @@ func dict(pairs ...any) map[string]any {
 	return m
 }
 
+func alertURL(id string) string  { return "/alerts/" + url.PathEscape(id) }
+func orderURL(id string) string  { return "/orders/" + url.PathEscape(id) }
 func unitURL(unit string) string { return "/units/" + url.PathEscape(unit) }
 
 func seriesURL(unit, ecu, test string) string {

@@ -20,6 +20,7 @@ type spark struct {
 	W, H     float64
 	Since    time.Time // change date; zero draws none
 	Label    string
+	Marks    []mark // what happened to the unit meanwhile
 }
 
 func (s spark) draw(ds []dot) template.HTML {
@@ -30,6 +31,11 @@ func (s spark) draw(ds []dot) template.HTML {
 	limit := y.at(0)
 	d.rect("bad", 0, limit, s.W, s.H-limit)
 	d.line("limit", 0, limit, s.W, limit)
+	for _, m := range s.Marks {
+		if !m.At.Before(s.From) && !m.At.After(s.To) {
+			d.line("event", x.time(m.At), 0, x.time(m.At), s.H)
+		}
+	}
 	if !s.Since.IsZero() && s.Since.After(s.From) {
 		d.line("since", x.heldTime(s.Since), 0, x.heldTime(s.Since), s.H)
 	}

@@ -75,6 +75,13 @@ func (d *drawing) text(class, anchor string, x, y float64, s string) {
 		class, anchor, num(x), num(y), html.EscapeString(s))
 }
 
+// named draws something that tells its words when it is pointed at.
+func (d *drawing) named(words string, draw func()) {
+	fmt.Fprintf(&d.b, "<g><title>%s</title>", html.EscapeString(words))
+	draw()
+	d.b.WriteString("</g>")
+}
+
 type xy struct{ x, y float64 }
 
 // num writes a coordinate with one decimal at most: a tenth of a pixel is below what anyone sees.

@@ -21,6 +21,8 @@ const trendLength = 26 * 7 * 24 * time.Hour
 type todayPage struct {
 	Now         time.Time
 	Decide      []alertRow // open: somebody has to decide
+	Changes     []news     // since yesterday
+	Dates       []dateRow  // inspections ahead of units that are not fit for one
 	Surprises   []alertRow
 	InHand      []alertRow // acknowledged, ordered, being verified
 	Aside       []alertRow // explained or muted
@@ -52,6 +54,8 @@ type alertRow struct {
 	Since    moment
 	Left     string
 	Silent   string // "last report 3 days ago" where the unit is silent
+	NoTrend  string // why there is no trend
+	Brief    bool   // the first sentence is enough
 }
 
 // A watchRow is one unit about which there is something to say besides alerts.
@@ -61,14 +65,21 @@ type watchRow struct {
 }
 
 func (s *Server) today(w http.ResponseWriter, r *http.Request) error {
-	list, err := s.deps.Book.List(r.Context(), false)
+	all, err := s.deps.Book.List(r.Context(), true)
 	if err != nil {
 		return err
 	}
 	p := todayPage{Now: s.deps.Now()}
-	rows := s.rows(r.Context(), list)
-	named := map[string]bool{}
-	for _, row := range rows {
+	if p.Changes, err = s.lately(r.Context(), all, p.Now.Add(-dayBack)); err != nil {
+		return err
+	}
+	list := slices.DeleteFunc(all, func(a alerts.Alert) bool { return !a.State.Standing() })
+	named, trouble := map[string]bool{}, map[string]string{}
+	for _, row := range s.rows(r.Context(), list) {
+		row.Brief = true
+		if row.Consequence != alerts.Note && row.State != alerts.Explained && row.State != alerts.Muted && trouble[row.Unit] == "" {
+			trouble[row.Unit] = "an alert stands: " + familyTitle(row.Family)
+		}
 		switch {
 		case row.Kind == analyze.NotRunning:
 			hint := "See which conditions the test needs, and whether the unit's use ever meets them."
@@ -84,7 +95,8 @@ func (s *Server) today(w http.ResponseWriter, r *http.Request) error {
 		}
 		named[row.Unit] = true
 	}
-	s.survey(&p, named)
+	s.survey(&p, named, trouble)
+	p.Dates = s.ahead(p.Now, trouble)
 	if s.deps.Health != nil {
 		if p.Quarantined, err = s.deps.Health.Quarantined(r.Context()); err != nil {
 			return err
@@ -93,15 +105,23 @@ func (s *Server) today(w http.ResponseWriter, r *http.Request) error {
 	return s.show(w, r, http.StatusOK, "today", view{Title: "Today", Nav: "today", Live: "*", Body: p})
 }
 
+// A page must not wait for a whole fleet to be folded: only so many rows of a list have their trend, and
+// after so long only those that are kept already. The page asks again for the others by itself.
+const (
+	trendRows = 60
+	trendTime = 600 * time.Millisecond
+)
+
 // rows dresses alerts for a list: words, dates in the depot's zone, and the small trend.
 func (s *Server) rows(ctx context.Context, list []alerts.Alert) []alertRow {
 	now := s.deps.Now()
-	rows := make([]alertRow, len(list))
+	rows, end := make([]alertRow, len(list)), time.Now().Add(trendTime)
 	var g errgroup.Group
 	g.SetLimit(4)
 	for i, a := range list {
 		g.Go(func() error {
-			rows[i] = s.row(ctx, a, now)
+			rows[i] = s.row(a, now)
+			s.trend(ctx, &rows[i], now, i < trendRows, end)
 			return nil
 		})
 	}
@@ -109,7 +129,7 @@ func (s *Server) rows(ctx context.Context, list []alerts.Alert) []alertRow {
 	return rows
 }
 
-func (s *Server) row(ctx context.Context, a alerts.Alert, now time.Time) alertRow {
+func (s *Server) row(a alerts.Alert, now time.Time) alertRow {
 	zone := s.zone(a.Unit)
 	u := s.rostered(a.Unit)
 	row := alertRow{
@@ -132,33 +152,52 @@ func (s *Server) row(ctx context.Context, a alerts.Alert, now time.Time) alertRo
 	if last := row.LastPoll.At; now.Sub(last) > s.cfg.SilentAfter {
 		row.Silent = "last report " + ago(last, now)
 	}
-	if len(a.Tests) == 0 || a.Kind == analyze.Surprise {
-		return row
-	}
-	by, err := s.courses(ctx, a.Unit)
-	if err != nil {
-		s.log.Warn("trend", "unit", a.Unit, "err", err)
-		return row
-	}
-	if tr := by[series.Key{Unit: a.Unit, ECU: a.ECU, Test: a.Tests[0]}]; tr != nil {
-		row.Spark = s.spark(tr, now, 168, 52, row.Since.At)
-	}
 	return row
 }
 
+// trend draws the small trend of a row, or says why there is none.
+func (s *Server) trend(ctx context.Context, row *alertRow, now time.Time, wanted bool, end time.Time) {
+	switch {
+	case row.Kind == analyze.Surprise:
+		row.NoTrend = "no trend: it came without warning"
+		return
+	case len(row.Tests) == 0:
+		row.NoTrend = "no trend: no test is behind it"
+		return
+	case !wanted:
+		row.NoTrend = "the trend is on its page"
+		return
+	case time.Now().After(end) && !s.traces.kept(row.Unit):
+		row.NoTrend = trendFollows
+		return
+	}
+	row.NoTrend = "trend not available"
+	by, err := s.courses(ctx, row.Unit)
+	if err != nil {
+		s.log.Warn("trend", "unit", row.Unit, "err", err)
+		return
+	}
+	if tr := by[series.Key{Unit: row.Unit, ECU: row.ECU, Test: row.Tests[0]}]; tr != nil {
+		row.Spark = s.spark(tr, now, 168, 52, row.Since.At, nil)
+	}
+}
+
+// trendFollows is what stands in a row whose trend is not drawn yet; the script then asks again.
+const trendFollows = "the trend follows"
+
 // spark is the small trend of a series over the common stretch of time.
-func (s *Server) spark(tr *analyze.Trace, now time.Time, w, h float64, since time.Time) template.HTML {
+func (s *Server) spark(tr *analyze.Trace, now time.Time, w, h float64, since time.Time, marks []mark) template.HTML {
 	ds := dots(tr)
 	words := "no fresh result yet"
 	if n := len(ds); n > 0 {
 		words = "from " + percent(ds[0].Left) + " to " + percent(ds[n-1].Left) + " of the margin left, " + plural(n, "fresh result", "fresh results")
 	}
-	return spark{From: now.Add(-trendLength), To: now, W: w, H: h, Since: since,
+	return spark{From: now.Add(-trendLength), To: now, W: w, H: h, Since: since, Marks: marks,
 		Label: "Margin of " + s.testName(tr.Now.Key.Test) + ": " + words}.draw(ds)
 }
 
 // survey finds what is to be said of the units that no alert names, and counts the quiet ones.
-func (s *Server) survey(p *todayPage, named map[string]bool) {
+func (s *Server) survey(p *todayPage, named map[string]bool, trouble map[string]string) {
 	units := slices.Clone(s.deps.Series.Units())
 	for _, u := range s.deps.Roster.Units() {
 		units = append(units, u.Unit)
@@ -168,7 +207,7 @@ func (s *Server) survey(p *todayPage, named map[string]bool) {
 	p.Units = len(units)
 	for _, name := range units {
 		u := s.rostered(name)
-		zone := s.zones.named(u.TimeZone)
+		zone := s.zone(name)
 		c := s.condition(name, p.Now)
 		if c.Last.After(p.Newest) {
 			p.Newest, p.NewestUnit = c.Last, name
@@ -180,9 +219,14 @@ func (s *Server) survey(p *todayPage, named map[string]bool) {
 		switch {
 		case c.Kind == silent:
 			p.Silent = append(p.Silent, row)
+			trouble[name] = "the unit is silent"
+			if fell := c.Last.Add(s.cfg.SilentAfter); !c.Last.IsZero() && fell.After(p.Now.Add(-dayBack)) {
+				p.Changes = append(p.Changes, news{Unit: name, Depot: u.Depot, Word: "silent", Text: "Fell silent: " + c.Text + ".", Href: unitURL(name), At: moment{fell, zone}})
+			}
 		case named[name]:
 		case c.Kind == unprotected:
 			p.Unprotected = append(p.Unprotected, row)
+			trouble[name] = "its tests do not run"
 		case c.Kind == learning:
 			p.Learning = append(p.Learning, row)
 		default:
@@ -190,5 +234,6 @@ func (s *Server) survey(p *todayPage, named map[string]bool) {
 			p.TestsRead += c.ReadToday
 		}
 	}
+	sortNews(p.Changes)
 	slices.SortStableFunc(p.Silent, func(a, b watchRow) int { return a.At.At.Compare(b.At.At) })
 }

@@ -75,6 +75,15 @@ func (t *traces) fold(ctx context.Context, unit string, e *traceEntry) {
 	}
 }
 
+// kept says whether the traces of a unit can be had without a refold.
+func (t *traces) kept(unit string) bool {
+	poll := t.source.LastPoll(unit)
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	e := t.entries[unit]
+	return e != nil && e.poll.Equal(poll)
+}
+
 // forget drops what is kept of the units, of all when there are none.
 func (t *traces) forget(units []string) {
 	t.mu.Lock()

@@ -25,12 +25,21 @@ type unitPage struct {
 	Alerts   []alertRow // standing ones, most urgent first
 	Past     []alertRow
 	Axis     template.HTML
+	Lane     template.HTML // what happened, on the axis of the trends
+	Marks    []mark        // the same in words, the newest first
+	NoFacts  bool          // nobody can tell what happened in the shop
+	Orders   []orderLine
+	Dates    []fact
+	Ready    readiness
 	Families []familyRows
 	Idle     []seriesRow // series that cannot be watched: no limit, a constant, not run
 	Codes    []codeRow
 	NoCodes  bool // nobody can tell about codes
 	VIN      string
 }
+
+// trendWidth is the width of the trends that share an axis, in units of the drawing.
+const trendWidth = 320
 
 type fact struct {
 	Name  string
@@ -75,7 +84,7 @@ func (s *Server) unit(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	zone := s.zones.named(u.TimeZone)
+	zone := s.zone(name)
 	p := unitPage{Unit: *u, OnRoster: onRoster, Zone: zone, ZoneName: zone.String(), State: s.condition(name, now), VIN: u.VIN}
 	alerted := map[series.Key]bool{}
 	mine := slices.DeleteFunc(all, func(a alerts.Alert) bool { return a.Unit != name })
@@ -89,22 +98,30 @@ func (s *Server) unit(w http.ResponseWriter, r *http.Request) error {
 			alerted[series.Key{Unit: name, ECU: row.ECU, Test: t}] = true
 		}
 	}
-	p.Facts = unitFacts(u, moment{p.State.Last, zone}, now)
 	traces, err := s.courses(ctx, name)
 	if err != nil {
 		return err
 	}
-	p.Axis = spark{From: now.Add(-trendLength), To: now, W: 260, Label: "time axis of the trends"}.axis(zone)
-	s.families(&p, states, traces, alerted, now)
-	if p.NoCodes = s.deps.Codes == nil; !p.NoCodes {
-		codes, err := s.deps.Codes.Codes(ctx, name)
-		if err != nil {
-			return err
-		}
-		for _, c := range codes {
-			p.Codes = append(p.Codes, codeRow{c, moment{c.First, zone}, moment{c.Last, zone}})
-		}
+	told, err := s.told(ctx, name)
+	if err != nil {
+		return err
 	}
+	p.NoCodes, p.NoFacts = s.deps.Codes == nil, s.deps.Facts == nil
+	for _, c := range told.codes {
+		p.Codes = append(p.Codes, codeRow{c, moment{c.First, zone}, moment{c.Last, zone}})
+	}
+	p.Marks = marksOf(told.codes, told.facts, traces, zone)
+	p.Facts = s.unitFacts(u, told.use, moment{p.State.Last, zone}, now)
+	p.Dates = unitDates(u, told.facts, now)
+	p.Ready = readyOf(states, told.use)
+	if p.Orders, err = s.ordersOf(ctx, name, zone); err != nil {
+		return err
+	}
+	axis := spark{From: now.Add(-trendLength), To: now, W: trendWidth, Label: "time axis of the trends"}
+	p.Axis = axis.axis(zone)
+	axis.Label, axis.Marks = "what happened to the unit, listed in words below", p.Marks
+	p.Lane = axis.lane()
+	s.families(&p, states, traces, alerted, now)
 	return s.show(w, r, http.StatusOK, "unit", view{Title: "Unit " + name, Nav: "units", Live: name, Body: p})
 }
 
@@ -128,7 +145,7 @@ func (s *Server) families(p *unitPage, states []analyze.Now, traces map[series.K
 			if row.Alerted {
 				since = n.Since
 			}
-			row.Spark = s.spark(tr, now, 260, 40, since)
+			row.Spark = s.spark(tr, now, trendWidth, 40, since, p.Marks)
 		}
 		g := groups[n.Family]
 		if g == nil {
@@ -159,41 +176,4 @@ func urgency(r seriesRow) float64 {
 		u -= 10
 	}
 	return u
-}
-
-// unitFacts are the roster's facts of a unit that people decide with; absent ones are left out.
-func unitFacts(u *fleet.Unit, last moment, now time.Time) []fact {
-	var out []fact
-	add := func(name, value string) {
-		if value != "" {
-			out = append(out, fact{name, value})
-		}
-	}
-	if last.IsZero() {
-		out = append(out, fact{"Last report", "never"})
-	} else {
-		out = append(out, fact{"Last report", template.HTML(string(last.Stamp()) + " (" + ago(last.At, now) + ")")})
-	}
-	add("Depot", u.Depot)
-	add("Engine family", u.EngineFamily)
-	add("Fuel", u.Fuel)
-	add("Weight class", u.WeightClass)
-	if !math.IsNaN(u.OdometerKm) && u.OdometerKm > 0 {
-		add("Odometer at enrolment", figure(u.OdometerKm)+" km")
-	}
-	if !math.IsNaN(u.EngineHours) && u.EngineHours > 0 {
-		add("Engine hours at enrolment", figure(u.EngineHours)+" h")
-	}
-	date := func(name string, t time.Time) {
-		if !t.IsZero() {
-			add(name, t.Format("2 Jan 2006"))
-		}
-	}
-	date("In service since", u.InService)
-	date("Last PM service", u.PMLast)
-	date("Next PM service by days", serviceDue(u))
-	date("Inspection due", u.InspectionDue)
-	add("VIN", u.VIN)
-	add("Dongle", u.Device)
-	return out
 }

@@ -63,3 +63,9 @@ func (m moment) Day() template.HTML { return m.tag("2 Jan 2006") }
 
 // Stamp is day and time of day with the zone's name.
 func (m moment) Stamp() template.HTML { return m.tag("2 Jan 2006, 15:04 MST") }
+
+// Short is the day, for narrow tables.
+func (m moment) Short() template.HTML { return m.tag("2 Jan 06") }
+
+// Clock is day and time of day, for what is not long ago.
+func (m moment) Clock() template.HTML { return m.tag("Mon 15:04 MST") }

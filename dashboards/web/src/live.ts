@@ -105,7 +105,17 @@ export function follow(region: HTMLElement, status: HTMLElement, enhance: Enhanc
     stream.onerror = lost;
   }
 
+  // Some trends were not ready when the page was made: ask once more in a while.
+  function followUp(): void {
+    if (region.querySelector("[data-follows]"))
+      setTimeout(() => {
+        due = true;
+        void refresh().then(followUp);
+      }, 3_000);
+  }
+
   connect();
+  followUp();
   setInterval(() => {
     if (Date.now() - heard > silence || stream?.readyState === EventSource.CLOSED) {
       lost();
