@@ -101,7 +101,11 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 	if err != nil {
 		return nil, err
 	}
-	a.watch = newWatch(a.lake, a.book, a.roster.Load, cat, log)
+	rules, err := rulesOf(analyze.DefaultSettings(), cfg.Catalogue)
+	if err != nil {
+		return nil, err
+	}
+	a.watch = newWatch(a.lake, a.book, a.roster.Load, cat, rules, log)
 	a.watch.floor = a.floor
 	a.consumer = ingest.NewConsumer(a.broker, a.lake, a.roster.Load, ingest.Config{FlushRows: cfg.Flush.Rows, FlushEvery: cfg.Flush.Every, Catalogue: cat}, log, a.reg)
 	a.consumer.OnCommit = a.watch.committed
@@ -168,6 +172,9 @@ func (a *app) close() error {
 			errs = append(errs, err)
 		}
 	}
+	if a.watch != nil {
+		a.watch.beat(ctx) // what it cannot write is folded again at the next start
+	}
 	if a.broker != nil {
 		errs = append(errs, a.broker.Close())
 	}
@@ -192,8 +199,8 @@ func (a *app) setRoster(ctx context.Context, r *fleet.Roster) error {
 	if err := a.store.Save(ctx, r, time.Now()); err != nil {
 		return err
 	}
-	a.roster.Store(r)
-	return a.watch.rebuild(ctx)
+	before := a.roster.Swap(r)
+	return a.watch.rebuild(ctx, before)
 }
 
 var _ analyze.History = (*lake.Lake)(nil)

@@ -118,7 +118,11 @@ func (a *app) demoHistory(ctx context.Context, fl *fleetsim.Fleet, stderr io.Wri
 	if err != nil {
 		return err
 	}
-	return a.watch.refit(ctx)
+	if err := a.watch.refit(ctx); err != nil {
+		return err
+	}
+	a.watch.writeDrift(ctx)
+	return nil
 }
 
 // demoLive keeps the invented vehicles reporting until ctx ends.

@@ -20,7 +20,7 @@ func TestLakeCommands(t *testing.T) {
 	wantReadings, wantAlerts := history(t, data)
 	files := func(data string) float64 {
 		var tables []map[string]any
-		if err := json.Unmarshal([]byte(must(t, "lake", "verify", "--data", data, "-o", "json")), &tables); err != nil || len(tables) != 3 {
+		if err := json.Unmarshal([]byte(must(t, "lake", "verify", "--data", data, "-o", "json")), &tables); err != nil || len(tables) != 4 {
 			t.Fatalf("%v: %v", tables, err)
 		}
 		return tables[0]["files"].(float64)

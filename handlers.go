@@ -108,6 +108,7 @@ func (a *app) takeReports(w http.ResponseWriter, r *http.Request) error {
 	if err := a.watch.refit(ctx); err != nil {
 		return err
 	}
+	a.watch.writeDrift(ctx)
 	open, err := a.book.List(ctx, false)
 	if err != nil {
 		return err

@@ -10,7 +10,6 @@ import (
 	"marginline/alerts"
 	"marginline/analyze"
 	"marginline/ingest/lake"
-	"marginline/ingest/series"
 	query "marginline/sql"
 )
 
@@ -20,21 +19,26 @@ type source struct {
 	asOf query.AsOf
 }
 
-func (s source) Pin(context.Context) (query.Snapshot, error) {
-	pin := s.app.lake.Pin
+// Pin first brings the drift table up to date, where it is asked for. Should that fail, the pinned state is
+// without it, and Small folds instead.
+func (s source) Pin(ctx context.Context, views []string) (query.Snapshot, error) {
+	pin, lags := s.app.lake.Pin, false
 	if !s.asOf.IsZero() {
-		pin = s.past
+		pin, lags = s.past, true
+	} else if slices.Contains(views, "drift") {
+		lags = !s.app.watch.writeDrift(ctx)
 	}
 	p, err := pin()
 	if err != nil {
 		return nil, err
 	}
-	return &pinned{source: s, lake: p}, nil
+	return &pinned{source: s, lake: p, lags: lags}, nil
 }
 
 type pinned struct {
 	source
 	lake *lake.Pinned
+	lags bool // the drift table does not hold all that follows from the readings
 }
 
 func (p *pinned) Release() { p.lake.Release() }
@@ -42,6 +46,9 @@ func (p *pinned) Release() { p.lake.Release() }
 func (p *pinned) Tables() []query.Table {
 	var out []query.Table
 	for _, t := range p.lake.Tables() {
+		if t.Name == "drift" && p.lags {
+			continue
+		}
 		q := query.Table{Name: t.Name, SnapshotID: t.SnapshotID, CommittedAt: t.CommittedAt, Files: t.Files, Rows: t.Rows}
 		for _, c := range t.Columns {
 			q.Fields = append(q.Fields, query.Field{ID: c.FieldID, Name: c.Name, Type: c.Type})
@@ -73,7 +80,7 @@ func (p *pinned) Small(ctx context.Context, name string) (query.Rows, error) {
 	return query.Rows{}, fmt.Errorf("no table %q", name)
 }
 
-// drift folds the whole roster again and gives every point of it.
+// drift folds the whole roster again and gives every point of it: for when the table lags behind the readings.
 func (p *pinned) drift(ctx context.Context) (query.Rows, error) {
 	if err := p.app.watch.ready(ctx); err != nil {
 		return query.Rows{}, err
@@ -81,17 +88,14 @@ func (p *pinned) drift(ctx context.Context) (query.Rows, error) {
 	var failed error
 	runner := p.app.watch.runner
 	rows := func(yield func([]any) bool) {
-		failed = runner.Courses(ctx, func(k series.Key, t *analyze.Trace) error {
-			for i := range t.Points {
-				x := &t.Points[i]
-				var c analyze.Crossing
-				if x.Crossing != nil {
-					c = *x.Crossing
-				}
-				if !yield([]any{k.Unit, text(t.Now.VIN), k.ECU, k.Test, text(t.Now.Family), x.At, x.ReportID, x.Epoch, x.Value, x.Min, x.Max, t.Now.UnitOfMeasure,
-					x.Margin, x.Baseline, x.Z, x.Score, x.PCross30, c.P10, c.P50, c.P90, runner.Version()}) {
-					return errStopped
-				}
+		failed = runner.Courses(ctx, func(x *analyze.Row) error {
+			var c analyze.Crossing
+			if x.Crossing != nil {
+				c = *x.Crossing
+			}
+			if !yield([]any{x.Key.Unit, text(x.VIN), x.Key.ECU, x.Key.Test, text(x.Family), x.At, x.ReportID, x.Epoch, x.Value, x.Min, x.Max, x.UnitOfMeasure,
+				x.Margin, x.Baseline, x.Z, x.Score, x.PCross30, c.P10, c.P50, c.P90, runner.Version()}) {
+				return errStopped
 			}
 			return nil
 		})

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"maps"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -12,6 +13,7 @@ import (
 	"marginline/alerts"
 	"marginline/analyze"
 	"marginline/ingest/fleet"
+	"marginline/ingest/lake"
 	"marginline/ingest/obd"
 	"marginline/ingest/series"
 )
@@ -23,15 +25,17 @@ type watch struct {
 	runner *analyze.Runner
 	book   *alerts.Book
 	roster func() *fleet.Roster
+	drift  *driftLog
 	log    *slog.Logger
 	floor  *floor
 	notify func(units []string) // told after the book changed; may be nil
 
-	fold  sync.Mutex // guards the runner's state against a rebuild; held for the length of one fold
-	built bool
-	took  time.Duration // by the last build
-	since time.Time     // when it ended
-	wake  chan struct{}
+	steady sync.Mutex // held by what settles, builds, or writes drift: one at a time; taken before fold
+	fold   sync.Mutex // guards the runner's state against a rebuild; held for the length of one fold
+	built  bool
+	took   time.Duration // by the last build
+	since  time.Time     // when it ended
+	wake   chan struct{}
 
 	serving atomic.Bool // the state is built and the service takes reports
 
@@ -39,11 +43,14 @@ type watch struct {
 	imports int // imports under way: their end settles, not every commit
 }
 
-func newWatch(h analyze.History, book *alerts.Book, roster func() *fleet.Roster, cat *obd.Catalogue, log *slog.Logger) *watch {
-	return &watch{
-		runner: analyze.NewRunner(h, roster, monitors{cat}, analyze.DefaultSettings(), log),
-		book:   book, roster: roster, log: log, wake: make(chan struct{}, 1),
+func newWatch(l *lake.Lake, book *alerts.Book, roster func() *fleet.Roster, cat *obd.Catalogue, rules string, log *slog.Logger) *watch {
+	w := &watch{
+		runner: analyze.NewRunner(l, roster, monitors{cat}, analyze.DefaultSettings(), log),
+		book:   book, roster: roster, drift: newDriftLog(l, rules, log), log: log, wake: make(chan struct{}, 1),
 	}
+	w.drift.params = w.runner.Fitted
+	w.runner.SetRecorder(w.drift)
+	return w
 }
 
 // monitors gives the detector what the decoder and the fleet's test catalogue know about monitors.
@@ -71,12 +78,17 @@ func known(family string) string {
 func (w *watch) committed(ctx context.Context, polls []*series.Poll) {
 	w.fold.Lock()
 	defer w.fold.Unlock()
-	if !w.built {
+	pos := w.drift.lake.Position() // of this commit: the next one waits for us
+	if !w.built || w.drift.has(pos) {
 		return
 	}
 	if err := w.runner.Take(ctx, polls); err != nil {
 		w.log.Error("fold", "err", err)
 		w.built = false // build again from the lake when next asked
+	}
+	w.drift.moveTo(pos)
+	if len(polls) == 0 {
+		return
 	}
 	select {
 	case w.wake <- struct{}{}:
@@ -87,12 +99,17 @@ func (w *watch) committed(ctx context.Context, polls []*series.Poll) {
 // settlePause gathers the commits of a moment into one settling.
 const settlePause = 300 * time.Millisecond
 
-// run settles after commits, until ctx ends.
+// run settles after commits, and writes drift now and then, until ctx ends.
 func (w *watch) run(ctx context.Context) error {
+	beat := time.NewTicker(driftBeat)
+	defer beat.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			return nil
+		case <-beat.C:
+			w.beat(ctx)
+			continue
 		case <-w.wake:
 		}
 		select {
@@ -104,6 +121,7 @@ func (w *watch) run(ctx context.Context) error {
 		busy := w.imports > 0
 		w.hold.Unlock()
 		if busy {
+			w.spill(ctx)
 			continue
 		}
 		if err := w.settle(ctx); err != nil && ctx.Err() == nil {
@@ -115,6 +133,34 @@ func (w *watch) run(ctx context.Context) error {
 				w.log.Error("fit cohorts", "err", err)
 			}
 		}
+		if w.drift.to.Waiting() >= lake.SpillRows {
+			w.writeDrift(ctx)
+		}
+	}
+}
+
+// beat writes drift, or puts the table right where rows were lost. An import does that at its end.
+func (w *watch) beat(ctx context.Context) {
+	w.hold.Lock()
+	busy := w.imports > 0
+	w.hold.Unlock()
+	w.fold.Lock()
+	built := w.built
+	w.fold.Unlock()
+	if !busy && built {
+		w.writeDrift(ctx)
+	}
+}
+
+// spill takes the rows of drift that many commits of an import have left in memory to the disk.
+func (w *watch) spill(ctx context.Context) {
+	w.steady.Lock()
+	defer w.steady.Unlock()
+	if w.drift.to.Waiting() < lake.SpillRows {
+		return
+	}
+	if err := w.drift.to.Spill(ctx); err != nil && ctx.Err() == nil {
+		w.log.Warn("drift stays in memory for now", "err", err)
 	}
 }
 
@@ -132,16 +178,24 @@ func (w *watch) importing() (done func()) {
 
 // settle folds late readings in and brings the book up to date. It builds the state first when there is none.
 func (w *watch) settle(ctx context.Context) error {
+	w.steady.Lock()
+	defer w.steady.Unlock()
+	return w.settled(ctx)
+}
+
+// settled is settle for who holds steady.
+func (w *watch) settled(ctx context.Context) error {
 	w.fold.Lock()
 	defer w.fold.Unlock()
 	if !w.built {
-		return w.build(ctx)
+		return w.build(ctx, nil)
 	}
 	changed, err := w.runner.Settle(ctx)
 	if err != nil {
 		w.built = false
 		return err
 	}
+	w.drift.seal(w.roster())
 	return w.sync(ctx, changed)
 }
 
@@ -150,48 +204,104 @@ func (w *watch) refit(ctx context.Context) error {
 	if err := w.settle(ctx); err != nil || !w.runner.Stale() {
 		return err
 	}
-	return w.rebuild(ctx)
+	return w.rebuild(ctx, nil)
+}
+
+// writeDrift makes the drift table hold all that follows from the readings that are committed. It says whether
+// it does: a failure is told and tried again with the next beat.
+func (w *watch) writeDrift(ctx context.Context) bool {
+	w.steady.Lock()
+	defer w.steady.Unlock()
+	w.fold.Lock()
+	built := w.built
+	w.fold.Unlock()
+	if w.drift.current(w.roster(), built) {
+		return true
+	}
+	err := w.mend(ctx)
+	if err == nil {
+		err = w.settled(ctx)
+	}
+	if err == nil {
+		err = w.drift.commit(ctx)
+	}
+	return err == nil
+}
+
+// mend folds again what the drift table lacks where rows were lost.
+func (w *watch) mend(ctx context.Context) error {
+	w.fold.Lock()
+	defer w.fold.Unlock()
+	if !w.built || !w.drift.isLost() {
+		return nil
+	}
+	wanted, err := w.drift.prepare(ctx, w.roster(), nil)
+	if err != nil {
+		return err
+	}
+	if w.drift.refitted() {
+		wanted = nil
+	}
+	if wanted == nil {
+		err = w.runner.Rebuild(ctx, nil)
+	} else {
+		err = w.runner.Rebuild(ctx, slices.Collect(maps.Keys(wanted)))
+	}
+	w.drift.all()
+	if err != nil {
+		w.drift.fail(err)
+	}
+	return err
 }
 
 // ready makes sure that there is state to answer from.
 func (w *watch) ready(ctx context.Context) error {
+	w.steady.Lock()
+	defer w.steady.Unlock()
 	w.fold.Lock()
 	defer w.fold.Unlock()
 	if w.built {
 		return nil
 	}
-	return w.build(ctx)
+	return w.build(ctx, nil)
 }
 
 // rebuild folds everything again, after a change of the roster.
-func (w *watch) rebuild(ctx context.Context) error {
+func (w *watch) rebuild(ctx context.Context, before *fleet.Roster) error {
+	w.steady.Lock()
+	defer w.steady.Unlock()
 	w.fold.Lock()
-	defer w.fold.Unlock()
-	return w.build(ctx)
+	err := w.build(ctx, before)
+	w.fold.Unlock()
+	if err == nil {
+		w.drift.commit(ctx)
+	}
+	return err
 }
 
 // again derives the alerts of units again, after something was learnt of them that is no reading.
 func (w *watch) again(ctx context.Context, units []string) error {
+	w.steady.Lock()
+	defer w.steady.Unlock()
 	w.fold.Lock()
 	defer w.fold.Unlock()
 	if !w.built {
-		return w.build(ctx)
+		return w.build(ctx, nil)
 	}
 	slices.Sort(units)
 	units = slices.DeleteFunc(slices.Compact(units), func(u string) bool { return u == "" })
 	return w.sync(ctx, units)
 }
 
-// build folds every unit from the lake and brings the whole book up to date. The caller holds fold.
-func (w *watch) build(ctx context.Context) error {
+// build folds every unit from the lake and brings the whole book up to date. before is the roster until now, where
+// it was another. The caller holds steady and fold.
+func (w *watch) build(ctx context.Context, before *fleet.Roster) error {
 	start := time.Now()
-	if err := w.runner.Rebuild(ctx, nil); err != nil {
-		return fmt.Errorf("build series state: %w", err)
-	}
-	if _, err := w.runner.Settle(ctx); err != nil {
+	if err := w.fromLake(ctx, before); err != nil {
 		return fmt.Errorf("build series state: %w", err)
 	}
 	w.built, w.took, w.since = true, time.Since(start), time.Now()
+	w.drift.seal(w.roster())
 	units := make([]string, 0)
 	for _, u := range w.roster().Units() {
 		units = append(units, u.Unit)
@@ -205,6 +315,33 @@ func (w *watch) build(ctx context.Context) error {
 	units = slices.Compact(units)
 	w.log.Info("series state built", "units", len(units), "took", time.Since(start).Round(time.Millisecond))
 	return w.sync(ctx, units)
+}
+
+// fromLake folds every unit from the lake, and what is committed meanwhile.
+func (w *watch) fromLake(ctx context.Context, before *fleet.Roster) error {
+	w.built = false
+	w.drift.prepare(ctx, w.roster(), before) // where it fails there is a state, and no rows of drift
+	if err := w.runner.Rebuild(ctx, nil); err != nil {
+		return err
+	}
+	w.drift.all()
+	for {
+		at, pos := w.drift.covered, w.drift.lake.Position()
+		if at == pos {
+			break
+		}
+		// At most one commit came meanwhile: the consumer waits for us before it makes the next.
+		units := map[string]bool{}
+		if err := w.drift.reported(ctx, w.roster(), at.Seq, units); err != nil {
+			return err
+		}
+		if err := w.runner.Rebuild(ctx, slices.AppendSeq([]string{}, maps.Keys(units))); err != nil {
+			return err
+		}
+		w.drift.moveTo(pos)
+	}
+	_, err := w.runner.Settle(ctx)
+	return err
 }
 
 // sync writes what is derived from the units' signals into the book.

@@ -4,6 +4,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"math"
+	"sync"
 	"time"
 )
 
@@ -87,6 +88,9 @@ type Parameters struct {
 	versions    []string
 	cohorts     map[CohortKey]*parting
 	movements   []Movement
+
+	once sync.Once
+	sum  string // see digest
 }
 
 const weekMicros = 7 * dayMicros

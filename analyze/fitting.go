@@ -3,8 +3,10 @@ package analyze
 import (
 	"cmp"
 	"context"
+	"encoding/hex"
 	"fmt"
 	"hash/fnv"
+	"maps"
 	"slices"
 	"time"
 
@@ -102,7 +104,7 @@ func (r *Runner) refit(ctx context.Context) error {
 		}
 		return nil
 	}
-	return r.refold(ctx, r.choose(r.roster(), nil), folding{}, r.keep)
+	return r.refold(ctx, r.choose(r.roster(), nil), folding{trace: r.begin}, r.keep)
 }
 
 // extends says whether p says of every time what old says, so that no state changes.
@@ -131,4 +133,35 @@ func (p *Parameters) extends(old *Parameters) bool {
 		}
 	}
 	return true
+}
+
+// Fitted is a digest of the parameters in force: the same digest, the same state from the same readings.
+func (r *Runner) Fitted() string {
+	p := r.params.Load()
+	if p == nil {
+		return Shipped
+	}
+	return p.digest()
+}
+
+func (p *Parameters) digest() string {
+	p.once.Do(func() {
+		d := newDigester()
+		d.strings(p.versions...)
+		d.ints(p.week0, p.day0)
+		keys := slices.SortedFunc(maps.Keys(p.cohorts), func(a, b CohortKey) int {
+			return cmp.Or(cmp.Compare(a.EngineFamily, b.EngineFamily), cmp.Compare(a.CalID, b.CalID), cmp.Compare(a.ECU, b.ECU), cmp.Compare(a.Test, b.Test))
+		})
+		for _, k := range keys {
+			c := p.cohorts[k]
+			d.strings(k.EngineFamily, k.CalID, k.ECU, k.Test)
+			d.floats(c.centre...)
+			for _, n := range c.units {
+				d.ints(int64(n))
+			}
+		}
+		sum := d.sum()
+		p.sum = hex.EncodeToString(sum[:8])
+	})
+	return p.sum
 }

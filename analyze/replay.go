@@ -16,9 +16,9 @@ const atOnce = 1024
 
 // A folding says how units are folded from the history.
 type folding struct {
-	until    time.Time   // up to here; zero for all of it
-	traced   bool        // states hold the course of their series
-	sets     []*Settings // each unit is folded with each of these; nil means with the runner's own
+	until    time.Time                 // up to here; zero for all of it
+	trace    func(unit string) *tracer // makes what takes the course of a unit's series; nil: nothing does
+	sets     []*Settings               // each unit is folded with each of these; nil means with the runner's own
 	progress func(share float64)
 }
 
@@ -63,8 +63,8 @@ func (r *Runner) fold(ctx context.Context, units []*fleet.Unit, f folding) ([]*V
 		place[u.Unit] = i
 		for _, set := range f.sets {
 			v := r.vehicle(u, set)
-			if f.traced {
-				v.trace = &tracer{points: map[series.Key][]Point{}}
+			if f.trace != nil {
+				v.trace = f.trace(u.Unit)
 			}
 			built = append(built, v)
 		}
@@ -140,7 +140,7 @@ func (r *Runner) traces(ctx context.Context, unit string, until time.Time) (all 
 	if len(units) == 0 {
 		return nil, fmt.Errorf("unit %s is not on the roster", unit)
 	}
-	err = r.refold(ctx, units, folding{until: until, traced: true}, func(v *Vehicle) error {
+	err = r.refold(ctx, units, folding{until: until, trace: collect}, func(v *Vehicle) error {
 		all = v.traces()
 		return nil
 	})

@@ -28,6 +28,7 @@ type Runner struct {
 	monitors Monitors
 	set      Settings
 	log      *slog.Logger
+	recorder Recorder // nil: nobody asks for points
 
 	params    atomic.Pointer[Parameters] // of the cohorts; nil until fitted
 	surveying bool                       // only gather for a fit
@@ -81,7 +82,7 @@ func (r *Runner) Rebuild(ctx context.Context, units []string) error {
 		}
 		r.params.Store(p)
 	}
-	err := r.refold(ctx, chosen, folding{}, r.keep)
+	err := r.refold(ctx, chosen, folding{trace: r.begin}, r.keep)
 	if err != nil {
 		return fmt.Errorf("rebuild: %w", err)
 	}
@@ -111,6 +112,7 @@ func (r *Runner) keep(built *Vehicle) error {
 	if !had && !built.any {
 		return nil
 	}
+	built.trace = r.live()
 	r.units[built.unit] = built
 	r.newest = max(r.newest, built.last)
 	if !had || old.digest() != built.digest() {
@@ -151,6 +153,7 @@ func (r *Runner) Take(ctx context.Context, polls []*series.Poll) error {
 		v, ok := r.units[u.Unit]
 		if !ok {
 			v = r.vehicle(u, &r.set)
+			v.trace = r.live()
 			r.units[u.Unit] = v
 		}
 		switch err := v.Apply(p); {
@@ -174,7 +177,7 @@ func (r *Runner) Settle(ctx context.Context) (changed []string, err error) {
 	clear(r.late)
 	r.mu.Unlock()
 
-	err = r.refold(ctx, r.choose(r.roster(), late), folding{}, r.keep)
+	err = r.refold(ctx, r.choose(r.roster(), late), folding{trace: r.begin}, r.keep)
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if err != nil {

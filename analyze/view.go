@@ -87,9 +87,10 @@ func (s *stream) crossing(set *Settings) *Crossing {
 	return &Crossing{P10: on(-normalP90 * set.DateScale), P50: on(0), P90: on(normalP90 * set.DateScale)}
 }
 
-// tracer records the course of every series of a vehicle as it is folded.
+// tracer takes the course of every series of a vehicle as it is folded: it collects the points, or passes them on.
 type tracer struct {
 	points map[series.Key][]Point
+	record func(Row)
 }
 
 func (t *tracer) point(w *watch, r *series.Result, m moment, v *Vehicle) {
@@ -116,6 +117,10 @@ func (t *tracer) point(w *watch, r *series.Result, m moment, v *Vehicle) {
 		}
 	}
 	k := v.key(w)
+	if t.record != nil {
+		t.record(Row{Key: k, VIN: v.vin, Family: w.family, UnitOfMeasure: r.UnitOfMeasure, Point: p})
+		return
+	}
 	t.points[k] = append(t.points[k], p)
 }
 

@@ -53,7 +53,7 @@ type Lake interface {
 // A Consumer takes reports from the log to the lake.
 type Consumer struct {
 	// OnCommit is told of every poll once it is durable, in the order of the log, before Committed returns
-	// for it, by one goroutine at a time; the polls are its own to keep, not to change. May be nil; set it
+	// for it, and of a commit without any, by one goroutine at a time; the polls are its own to keep, not to change. May be nil; set it
 	// before Run.
 	OnCommit func(ctx context.Context, polls []*series.Poll)
 

@@ -96,7 +96,7 @@ func (c *Consumer) store(ctx context.Context, p *broker.Puller, b *batch) error 
 	c.metrics.commit.Observe(end.Sub(start).Seconds())
 	c.metrics.lastCommit.Set(float64(end.UnixMilli()) / 1000)
 	c.metrics.stored(b.polls)
-	if c.OnCommit != nil && len(b.polls) > 0 {
+	if c.OnCommit != nil {
 		c.OnCommit(whole, b.polls)
 	}
 	c.wrapUp(whole, b)

@@ -101,8 +101,8 @@ type remote struct {
 	unread bool // rows are coming that nobody has taken
 }
 
-func (r *remote) Pin(context.Context) (Snapshot, error) {
-	if err := r.c.send(framePin, nil); err != nil {
+func (r *remote) Pin(_ context.Context, views []string) (Snapshot, error) {
+	if err := r.c.send(framePin, views); err != nil {
 		return nil, err
 	}
 	return r, r.answer(frameTables, &r.tables)

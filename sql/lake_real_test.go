@@ -23,7 +23,7 @@ type shore struct {
 
 type moored struct{ p *lake.Pinned }
 
-func (s shore) Pin(context.Context) (sql.Snapshot, error) {
+func (s shore) Pin(context.Context, []string) (sql.Snapshot, error) {
 	p, err := s.lake.Pin()
 	if err == nil && s.onPin != nil {
 		s.onPin()

@@ -138,7 +138,7 @@ func (f *fixture) units(rows ...[3]string) {
 	}}
 }
 
-func (f *fixture) Pin(context.Context) (sql.Snapshot, error) {
+func (f *fixture) Pin(context.Context, []string) (sql.Snapshot, error) {
 	f.pins++
 	return f, nil
 }

@@ -146,7 +146,7 @@ func f2(t *testing.T, f *fixture) sql.Source {
 
 type pinFunc func(context.Context) (sql.Snapshot, error)
 
-func (p pinFunc) Pin(ctx context.Context) (sql.Snapshot, error) { return p(ctx) }
+func (p pinFunc) Pin(ctx context.Context, _ []string) (sql.Snapshot, error) { return p(ctx) }
 
 func TestQuery_SourceFails(t *testing.T) {
 	e, f := open(t), newFixture(t)

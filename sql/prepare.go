@@ -17,7 +17,7 @@ func (w *worker) makeViews(ctx context.Context, conn *sql.Conn, snap Snapshot, n
 		if !n.views[v.Name] && v.Name == "units" {
 			v.Columns = v.Columns[:3] // unit, vin and device are enough to resolve by
 		}
-		if !v.lake && (n.views[v.Name] || v.Name == "units" && resolve) {
+		if !v.storedIn(tables) && (n.views[v.Name] || v.Name == "units" && resolve) {
 			rows, err := snap.Small(ctx, v.Name)
 			if err != nil {
 				return nil, fmt.Errorf("sql: table %s: %w", v.Name, err)
@@ -37,9 +37,11 @@ func (w *worker) makeViews(ctx context.Context, conn *sql.Conn, snap Snapshot, n
 			continue
 		}
 		f := fill{Rows: "small_" + v.Name}
-		if v.lake {
+		if v.storedIn(tables) {
 			f = noRosterFill
-			if resolve {
+			switch {
+			case v.Name == "drift":
+			case resolve:
 				f = rosterFill
 			}
 			t := Table{Name: v.Name}
@@ -63,6 +65,9 @@ func (w *worker) makeViews(ctx context.Context, conn *sql.Conn, snap Snapshot, n
 			if f.Rows, err = v.rows(t, layouts, m); err != nil {
 				return nil, err
 			}
+			if v.Name == "drift" {
+				f.Roster = newestFold(f.Rows)
+			}
 		}
 		text, err := v.create(f)
 		if err != nil {
@@ -73,6 +78,17 @@ func (w *worker) makeViews(ctx context.Context, conn *sql.Conn, snap Snapshot, n
 		}
 	}
 	return pinned, nil
+}
+
+// storedIn says whether a view is read from files. Drift is, where the pinned state has it.
+func (v View) storedIn(tables []Table) bool {
+	return v.lake || v.Name == "drift" && slices.ContainsFunc(tables, func(t Table) bool { return t.Name == v.Name })
+}
+
+// newestFold leaves of the rows of drift those of each unit's newest fold. An end mark, which has no report, says
+// that there are none.
+func newestFold(rows string) string {
+	return "JOIN (SELECT unit, max(fold) AS fold FROM " + rows + " GROUP BY unit) newest ON r.unit = newest.unit AND r.fold = newest.fold\nWHERE r.report_id IS NOT NULL"
 }
 
 // roster makes the two look-up tables from small_units: one unit a VIN, one a device.

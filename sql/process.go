@@ -200,7 +200,11 @@ func (p *process) answer(ctx context.Context, src Source, q question, told func(
 			if snap != nil {
 				return sum, errors.New("sql: the worker pins twice")
 			}
-			if snap, err = src.Pin(ctx); err != nil {
+			var views []string
+			if err := json.Unmarshal(body, &views); err != nil {
+				return sum, fmt.Errorf("sql: the worker pins %q: %w", body, err)
+			}
+			if snap, err = src.Pin(ctx, views); err != nil {
 				return sum, p.sourceFailed(from("sql: pin", err))
 			}
 			tables := snap.Tables()

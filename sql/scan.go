@@ -18,7 +18,7 @@ func (v View) wanted() [][2]string {
 	}
 	var out [][2]string
 	for _, c := range v.Columns {
-		if c.Name != "unit" {
+		if c.Name != "unit" || v.Name == "drift" { // else the roster says it
 			out = append(out, [2]string{c.Name, c.Type})
 		}
 	}

@@ -8,13 +8,13 @@ import (
 
 // A Source gives the state that a query sees.
 type Source interface {
-	// Pin returns one consistent state. Its files stay readable until Release.
-	Pin(ctx context.Context) (Snapshot, error)
+	// Pin returns one consistent state, of which these views are asked for. Its files stay readable until Release.
+	Pin(ctx context.Context, views []string) (Snapshot, error)
 }
 
 // A Snapshot is one pinned state: the lake's tables as Parquet files, and the small tables beside them.
 type Snapshot interface {
-	// Tables lists the tables of the lake. A table that is missing here reads as empty.
+	// Tables lists the tables of the lake. A table that is missing here reads as empty; drift is then asked of Small.
 	Tables() []Table
 	// Small returns one of the tables kept outside the lake: units, alerts, work_orders, series, drift. It is
 	// asked for only when a query mentions it; units also when a query needs the unit of a reading.

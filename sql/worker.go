@@ -4,7 +4,9 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
+	"maps"
 	"net/url"
+	"slices"
 	"strconv"
 	"time"
 
@@ -99,7 +101,7 @@ func (w *worker) run(ctx context.Context, src Source, q question, to *arrowOut) 
 		return sum, listViews(to)
 	}
 	if len(st.views) > 0 {
-		snap, err := src.Pin(ctx)
+		snap, err := src.Pin(ctx, slices.Sorted(maps.Keys(st.views)))
 		if err != nil {
 			return sum, fmt.Errorf("sql: pin: %w", err)
 		}

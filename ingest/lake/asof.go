@@ -10,7 +10,7 @@ import (
 
 // pointKeys are the properties of a commit point that name the snapshots of the other tables. The line after
 // it does not compile when a table comes that has none here.
-var pointKeys = [...]string{readings: keyReadings, codes: keyCodes}
+var pointKeys = [...]string{readings: keyReadings, codes: keyCodes, drift: keyDrift}
 
 var _ = [1]struct{}{}[tableCount-1-len(pointKeys)]
 
@@ -101,6 +101,10 @@ func (point *table) stateOf(tables *[tableCount]table, s *snapshot) (*set, error
 	}
 	out := &set{pos: pos}
 	for i := range tables {
+		if i == drift { // it is folded and written after the readings: no state of the past has what follows from its own
+			out.heads[i] = &head{}
+			continue
+		}
 		id := s.ID
 		if i != reports {
 			id = 0

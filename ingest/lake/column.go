@@ -18,6 +18,7 @@ type row struct {
 	ord int32          // position within the report, of results and of codes
 	r   *series.Result // readings only
 	c   *series.Code   // codes only
+	d   *Drift         // drift only
 
 	results, codes int32 // reports only: how many rows the report owns in the other tables
 }

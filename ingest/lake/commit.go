@@ -22,6 +22,7 @@ type entry struct {
 type attempt struct {
 	set     *set
 	upkeep  bool            // not a Commit's
+	folded  *folded         // what drift is made of from now on; nil: as before
 	done    int             // entries of the buffer that it holds
 	written [tableCount]int // rows
 	start   time.Time
@@ -124,7 +125,7 @@ func (l *Lake) usable() error {
 // change makes one change to all tables: it stages them, publishes them, the commit point last, and adopts
 // the new state. stage gives the part of a table, nil where there is none. The caller holds writing.
 func (l *Lake) change(ctx context.Context, pos Position, now time.Time, a *attempt, stage func(i int, props map[string]string) (*stage, error)) error {
-	next, err := l.write(ctx, pos, now, stage)
+	next, err := l.write(ctx, pos, now, a.folded, stage)
 	a.set = next
 	switch {
 	case err == nil:
@@ -139,9 +140,12 @@ func (l *Lake) change(ctx context.Context, pos Position, now time.Time, a *attem
 }
 
 // write returns the new set as soon as the commit point may be published.
-func (l *Lake) write(ctx context.Context, pos Position, now time.Time, stageOf func(int, map[string]string) (*stage, error)) (*set, error) {
+func (l *Lake) write(ctx context.Context, pos Position, now time.Time, made *folded, stageOf func(int, map[string]string) (*stage, error)) (*set, error) {
 	props := map[string]string{keyStream: pos.Stream, keySeq: strconv.FormatUint(pos.Seq, 10)}
-	next := &set{pos: pos, heads: l.set.heads}
+	next := &set{pos: pos, heads: l.set.heads, folded: l.set.folded}
+	if made != nil {
+		next.folded = *made
+	}
 	var stages [tableCount]*stage
 	published := 0
 	fail := func(err error) (*set, error) {
@@ -174,8 +178,7 @@ func (l *Lake) write(ctx context.Context, pos Position, now time.Time, stageOf f
 		m := t.follow(now)
 		maps.Copy(m.Properties, props)
 		if i != reports {
-			delete(m.Properties, keyReadings)
-			delete(m.Properties, keyCodes)
+			maps.DeleteFunc(m.Properties, func(k, _ string) bool { return ofPoint(k) })
 		}
 		if stages[i] != nil {
 			m.add(stages[i].snapshot, t.head.snapshot)
@@ -198,11 +201,12 @@ func (l *Lake) write(ctx context.Context, pos Position, now time.Time, stageOf f
 
 // name writes the snapshots of the other tables that belong to the commit point.
 func name(props map[string]string, s *set) {
-	for i, key := range [...]string{readings: keyReadings, codes: keyCodes} {
+	for i, key := range pointKeys {
 		if id := s.heads[i].snapshot; id != 0 {
 			props[key] = itoa(id)
 		}
 	}
+	s.folded.tell(props)
 }
 
 // settle ends an attempt whose commit point was published but not synced: it publishes the same state

@@ -34,12 +34,16 @@ func (l *Lake) Compact(ctx context.Context, all bool) (done Compacted, err error
 		}
 		groups := plan(s.groups(), l.now(), all, l.full)
 		if len(groups) == 0 {
-			return done, nil
+			break
 		}
 		if err := l.merge(ctx, groups, &done); err != nil {
 			return done, fmt.Errorf("compact lake: %w", err)
 		}
 	}
+	if err := l.compactDrift(ctx, all, &done); err != nil {
+		return done, fmt.Errorf("compact lake: table drift: %w", err)
+	}
+	return done, nil
 }
 
 // settledSet is the committed state, after an unsettled change of upkeep was settled.
@@ -83,7 +87,7 @@ func (l *Lake) merge(ctx context.Context, groups []group, done *Compacted) error
 		}
 		return err
 	}
-	held, err := l.replace(ctx, "replace", [tableCount]map[string]bool{old, old, old}, into, [tableCount]int64{})
+	held, err := l.replace(ctx, "replace", [tableCount]map[string]bool{readings: old, codes: old, reports: old}, into, [tableCount]int64{})
 	if err != nil {
 		return err
 	}

@@ -98,7 +98,9 @@ func TestCompactionChangesNothingButFiles(t *testing.T) {
 func TestReplaceSnapshot(t *testing.T) {
 	t.Parallel()
 	l := open(t, t.TempDir())
-	history(t, l, 9)
+	all, _ := history(t, l, 9)
+	fold(t, l, all[:20])
+	fold(t, l, all[20:])
 	before := l.Stats()
 	compact(t, l, true)
 	for i, tb := range l.tables {

@@ -109,6 +109,9 @@ func tablesHold(t *testing.T, l *Lake, polls []*series.Poll) {
 	}
 	defer p.Release()
 	for _, tb := range p.Tables() {
+		if tb.Name == "drift" { // derived; its own tests count it
+			continue
+		}
 		if tb.Rows != want[tb.Name] {
 			t.Errorf("table %s has %d rows, want %d", tb.Name, tb.Rows, want[tb.Name])
 		}

@@ -2,6 +2,7 @@ package lake_test
 
 import (
 	"database/sql"
+	"errors"
 	"fmt"
 	"log/slog"
 	"math"
@@ -44,6 +45,17 @@ func TestDuckDBReadsEveryTable(t *testing.T) {
 		}
 	}
 	commit(t, l, 3)
+	w := l.DriftWriter()
+	for i := range 2 {
+		err := w.Reset(t.Context(), "s1")
+		if err == nil {
+			err = w.Add(lake.Drift{Unit: fmt.Sprint("u", i), ECU: "7e8", Test: "m21.t89", ReadAt: at, ReportID: "r0", Epoch: 1, UnitOfMeasure: "Pa"})
+		}
+		w.Seal(lake.Coverage{Position: l.Position()})
+		if err = errors.Join(err, w.Commit(t.Context())); err != nil {
+			t.Fatal(err)
+		}
+	}
 	pin, err := l.Pin()
 	if err != nil {
 		t.Fatal(err)

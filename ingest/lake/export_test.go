@@ -19,6 +19,7 @@ func TestExportAndRestore(t *testing.T) {
 	feed(l, batch(5000, 3), seq+1)
 	commit(t, l, seq+3)
 	all = append(all, batch(5000, 3)...)
+	fold(t, l, all)
 	copied, home := filepath.Join(base, "copy"), filepath.Join(base, "elsewhere", "home")
 	sum, err := Export(t.Context(), l.dir, copied, home)
 	if err != nil {

@@ -19,6 +19,7 @@ const (
 	keySeq      = "marginline.stream-seq"
 	keyReadings = "marginline.snapshot.readings"
 	keyCodes    = "marginline.snapshot.codes"
+	keyDrift    = "marginline.snapshot.drift"
 	keyKept     = "marginline.kept-from"
 )
 
@@ -63,12 +64,15 @@ type Lake struct {
 	mu   sync.Mutex // guards what readers see; set changes under writing as well
 	set  *set
 	refs map[*set]int
+
+	folds foldIndex
 }
 
 // A set is the committed state of all tables together. It is never changed.
 type set struct {
-	pos   Position
-	heads [tableCount]*head
+	pos    Position
+	heads  [tableCount]*head
+	folded folded // what the rows of drift were made of
 }
 
 // Open creates or opens the lake in a folder: it removes half-written files, reads the newest committed
@@ -174,6 +178,9 @@ func committed(tables [tableCount]*table) (*set, error) {
 	if s.pos, err = positionOf(point.tip.Properties); err != nil {
 		return nil, fmt.Errorf("table %s: %w", point.name, err)
 	}
+	if s.folded, err = foldedOf(point.tip.Properties); err != nil {
+		return nil, fmt.Errorf("table %s: %w", point.name, err)
+	}
 	for i, t := range tables {
 		id := t.tip.current()
 		if i != reports {
@@ -192,7 +199,7 @@ func committed(tables [tableCount]*table) (*set, error) {
 }
 
 func namedBy(point *table, i int) (int64, error) {
-	key := [...]string{readings: keyReadings, codes: keyCodes}[i]
+	key := pointKeys[i]
 	v := point.tip.Properties[key]
 	if v == "" {
 		return 0, nil

@@ -29,7 +29,7 @@ type dataFile struct {
 }
 
 func (t *table) dataFile(d iceberg.DataFile) dataFile {
-	vin, device, read := t.columns[t.column("vin")].id, t.columns[t.column("device")].id, t.columns[t.column("read_at")].id
+	vin, device, read := t.id("vin"), t.id("device"), t.id("read_at")
 	low, high := d.LowerBoundValues(), d.UpperBoundValues()
 	f := dataFile{
 		path: t.actual(d.FilePath()), rows: d.Count(), bytes: d.FileSizeBytes(),

@@ -26,6 +26,11 @@ type metrics struct {
 	upkeepFailures     *prometheus.CounterVec
 	free, floor        prometheus.Gauge
 
+	driftWaiting  prometheus.Gauge
+	driftCommits  prometheus.Histogram
+	driftFailures prometheus.Counter
+	folds         prometheus.Counter
+
 	all []prometheus.Collector
 }
 
@@ -73,6 +78,11 @@ func newMetrics(reg prometheus.Registerer) (*metrics, error) {
 	m.sweptBytes = counter("swept_bytes_total", "Size of the files deleted because nothing referred to them.")
 	m.free = gauge("disk_free_bytes", "Free on the disk of the lake when last looked.")
 	m.floor = gauge("disk_floor_bytes", "What has to stay free on the disk of the lake; below it nothing is committed.")
+	m.driftWaiting = gauge("drift_waiting_rows", "Rows of drift that are folded and not yet committed.")
+	m.driftFailures = counter("drift_commit_failures_total", "Commits of drift that failed and are tried again; reports are not held back by them.")
+	m.folds = counter("drift_folds_total", "Folds of a unit from its first reading, whose rows supersede older ones.")
+	m.driftCommits = prometheus.NewHistogram(prometheus.HistogramOpts{Name: "marginline_lake_drift_commit_seconds", Help: "Time of a commit of drift that wrote rows.", Buckets: prometheus.ExponentialBuckets(0.005, 2, 12)})
+	add(m.driftCommits)
 	if reg == nil {
 		return m, nil
 	}

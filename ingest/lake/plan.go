@@ -43,7 +43,7 @@ func (s *set) groups() []group {
 		out = append(out, group{name: f.group, rows: f.rows, bytes: f.bytes, from: f.readFrom, to: f.readTo})
 	}
 	for i, h := range s.heads {
-		if i == reports {
+		if i == reports || i == drift { // drift has files of its own
 			continue
 		}
 		has := map[string]bool{}

@@ -50,7 +50,7 @@ func (l *Lake) Retain(ctx context.Context, limits Limits) (done Retained, err er
 	if err != nil {
 		return done, fmt.Errorf("age limits: %w", err)
 	}
-	old := [tableCount]map[string]bool{{}, {}, {}}
+	old := [tableCount]map[string]bool{readings: {}, codes: {}, reports: {}}
 	var kept [tableCount]int64
 	now := l.now()
 	for i, limit := range [tableCount]time.Duration{readings: limits.Readings, codes: limits.Codes, reports: limits.Reports} {

@@ -47,8 +47,10 @@ func TestMetadataHasWhatTheSpecificationRequires(t *testing.T) {
 	l := open(t, dir)
 	feed(l, batch(0, 12), 1)
 	commit(t, l, 12)
+	fold(t, l, batch(0, 12))
 	feed(l, batch(12, 6), 13)
 	commit(t, l, 18)
+	fold(t, l, batch(12, 6))
 	for i, s := range specs {
 		t.Run(s.name, func(t *testing.T) {
 			base := filepath.Join(dir, s.name, "metadata")
@@ -56,8 +58,12 @@ func TestMetadataHasWhatTheSpecificationRequires(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if string(hint) != "3" {
-				t.Errorf("the hint says %q, want 3", hint)
+			want := "3"
+			if i == reports { // every change of another table is a version of the commit point
+				want = "5"
+			}
+			if string(hint) != want {
+				t.Errorf("the hint says %q, want %s", hint, want)
 			}
 			b, err := os.ReadFile(filepath.Join(base, "v"+string(hint)+".metadata.json"))
 			if err != nil {
@@ -145,8 +151,12 @@ func manifests(t *testing.T, tb *table, list string, rows int64) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(files) != 2 {
-		t.Fatalf("%d manifests, want 2", len(files))
+	want := 2
+	if tb.name == "drift" { // its commits gather the small manifests
+		want = 1
+	}
+	if len(files) != want {
+		t.Fatalf("%d manifests, want %d", len(files), want)
 	}
 	var got int64
 	for _, m := range files {
@@ -163,7 +173,7 @@ func manifests(t *testing.T, tb *table, list string, rows int64) {
 		for _, e := range entries {
 			d := e.DataFile()
 			got += d.Count()
-			if e.SequenceNum() != m.SequenceNum() || d.FileFormat() != iceberg.ParquetFile || *d.SortOrderID() != 1 || len(d.SplitOffsets()) != 1 || d.SplitOffsets()[0] != 4 {
+			if early := e.SequenceNum() < m.SequenceNum(); early && want != 1 || e.SequenceNum() > m.SequenceNum() || d.FileFormat() != iceberg.ParquetFile || *d.SortOrderID() != 1 || len(d.SplitOffsets()) != 1 || d.SplitOffsets()[0] != 4 {
 				t.Errorf("entry %v", e)
 			}
 			for _, c := range tb.columns {

@@ -182,6 +182,11 @@ func (l *Lake) named(ctx context.Context) (map[string]bool, error) {
 			}
 		}
 	}
+	for _, path := range l.folds.waiting() {
+		if err := add(path); err != nil {
+			return nil, err
+		}
+	}
 	held, err := pinned(l.dir, l.now())
 	if err != nil {
 		return nil, err

@@ -46,6 +46,8 @@ func TestReplacedFilesGoInTwoSteps(t *testing.T) {
 	t.Parallel()
 	l := open(t, t.TempDir())
 	all, _ := history(t, l, 12)
+	fold(t, l, all[:20])
+	fold(t, l, all[20:])
 	compact(t, l, true)
 	later(l, time.Hour)
 	before := dataFiles(t, l)
@@ -92,6 +94,8 @@ func TestSweepSparesWhatIsPinned(t *testing.T) {
 	t.Parallel()
 	l := open(t, t.TempDir())
 	all, _ := history(t, l, 9)
+	fold(t, l, all[:20])
+	fold(t, l, all[20:])
 	own, err := l.Pin()
 	if err != nil {
 		t.Fatal(err)

@@ -194,6 +194,14 @@ func (t *table) follow(now time.Time) *metadata {
 
 // create publishes version 1: a table without rows.
 func (t *table) create(now time.Time) error {
+	t.imagine(now)
+	m := t.tip
+	t.tip = nil
+	return t.publish(m)
+}
+
+// imagine is a table without rows that is not on disk.
+func (t *table) imagine(now time.Time) {
 	t.location = t.dir
-	return t.publish(newMetadata(t.spec, t.location, now.UnixMilli()))
+	t.tip = newMetadata(t.spec, t.location, now.UnixMilli())
 }

@@ -17,6 +17,7 @@ import (
 const (
 	readings = iota
 	codes
+	drift
 	reports
 	tableCount
 )
@@ -37,6 +38,7 @@ type spec struct {
 var specs = [tableCount]spec{
 	readings: {"readings", readingColumns(), []string{"vin", "device", "read_at", "report_id", "ord"}, 32 << 10, 120 << 10},
 	codes:    {"codes", codeColumns(), []string{"vin", "device", "read_at", "report_id", "ord"}, 32 << 10, 120 << 10},
+	drift:    {"drift", driftColumns(), []string{"unit", "fold", "ecu", "test", "read_at", "report_id"}, 32 << 10, 120 << 10},
 	reports:  {"reports", reportColumns(), []string{"vin", "device", "read_at", "report_id"}, 4 << 10, 16 << 10},
 }
 
@@ -226,6 +228,14 @@ func (s *spec) schema() *iceberg.Schema {
 		fields[i] = iceberg.NestedField{ID: c.id, Name: c.name, Type: c.iceberg(), Required: c.required, Doc: c.doc}
 	}
 	return iceberg.NewSchema(0, fields...)
+}
+
+// id is the field id of a column; 0, which no column has, where the table has none of that name.
+func (s *spec) id(name string) int {
+	if i := s.column(name); i >= 0 {
+		return s.columns[i].id
+	}
+	return 0
 }
 
 // column finds a column by name; it is there by construction.

@@ -80,7 +80,10 @@ func (v *verifier) run() error {
 			return err
 		}
 	}
-	return v.across()
+	if err := v.across(); err != nil {
+		return err
+	}
+	return v.drifts()
 }
 
 func (v *verifier) table(i int, h *head) error {
@@ -114,7 +117,7 @@ func (v *verifier) table(i int, h *head) error {
 		}
 	}
 	names, err := os.ReadDir(t.dataDir())
-	if err != nil {
+	if err != nil && t.version > 0 {
 		return err
 	}
 	for _, n := range names {

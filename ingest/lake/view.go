@@ -45,7 +45,10 @@ func (v *view) read() error {
 		if err := t.open(); err != nil {
 			return err
 		}
-		if t.version == 0 {
+		if t.version == 0 && i == drift { // a lake of a release that had none
+			t.imagine(l.now())
+		}
+		if t.tip == nil {
 			return fmt.Errorf("there is no table %s: %w", t.name, os.ErrNotExist)
 		}
 	}
@@ -54,6 +57,9 @@ func (v *view) read() error {
 		return err
 	}
 	v.set = &set{pos: pos}
+	if v.set.folded, err = foldedOf(l.tables[reports].tip.Properties); err != nil {
+		return err
+	}
 	for i, t := range l.tables {
 		id := t.tip.current()
 		if i != reports {
