@@ -21,7 +21,7 @@ func (a *app) pages() (*dashboards.Server, error) {
 	cfg.Version = version
 	s, err := dashboards.New(cfg, dashboards.Deps{
 		Book: a.book, Series: a.watch.runner, Roster: rosterNow{a}, Names: names{}, Codes: codes{a}, Facts: told{a}, Uses: uses{a}, SQL: analyst{a}, Shelf: a.shelf, Health: health{a},
-		API:     api.Handler(a.floor, version),
+		Floor: a.floor, API: api.Handler(a.floor, version),
 		Metrics: promhttp.HandlerFor(a.reg, promhttp.HandlerOpts{Registry: a.reg}), Now: time.Now,
 	}, a.log)
 	if err != nil {

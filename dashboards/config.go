@@ -61,6 +61,7 @@ type Deps struct {
 	SQL     SQL
 	Shelf   Shelf
 	Metrics http.Handler
+	Floor   Floor            // plan, steps, facts, review; nil leaves these pages out
 	API     http.Handler     // below /api/; may be nil
 	Now     func() time.Time // the service's clock
 }

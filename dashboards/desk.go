@@ -8,4 +8,5 @@ func (s *Server) desk(page func(string, func(http.ResponseWriter, *http.Request)
 	page("POST /alerts/{id}/{verb}", s.decide)
 	page("GET /orders", s.orders)
 	page("GET /orders/{id}", s.order)
+	s.shopDesk(page)
 }

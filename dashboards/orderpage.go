@@ -7,6 +7,7 @@ import (
 	"html/template"
 	"net/http"
 	"net/url"
+	"slices"
 	"time"
 
 	"marginline/alerts"
@@ -71,7 +72,17 @@ type orderPage struct {
 	Made      moment
 	Steps     []stepGroup
 	Proofs    []proof
+	Fault     string
+	Who       string
+	Next      []alerts.Step
+	CanFinish bool
+	History   []orderHistory
 	Dense     bool // much is to be said: smaller print, so that two sheets are enough
+}
+
+type orderHistory struct {
+	When moment
+	alerts.OrderEntry
 }
 
 // A stepGroup is the steps of one family under its title; the common first steps have none.
@@ -91,12 +102,16 @@ type proof struct {
 const proofCharts = 2 // drawings on a sheet; further evidence is in words only
 
 func (s *Server) order(w http.ResponseWriter, r *http.Request) error {
+	return s.showOrder(w, r, http.StatusOK, "")
+}
+
+func (s *Server) showOrder(w http.ResponseWriter, r *http.Request, status int, fault string) error {
 	ctx, id := r.Context(), r.PathValue("id")
 	o, err := s.deps.Book.OrderByID(ctx, id)
 	if err != nil {
 		return s.notThere(err, "work order", id)
 	}
-	if o.ID != id { // asked for by the beginning of its id
+	if o.ID != id && r.Method == http.MethodGet { // asked for by the beginning of its id
 		http.Redirect(w, r, "/orders/"+url.PathEscape(o.ID), http.StatusFound)
 		return nil
 	}
@@ -120,7 +135,23 @@ func (s *Server) order(w http.ResponseWriter, r *http.Request) error {
 		p.Proofs = append(p.Proofs, pr)
 	}
 	p.Dense = len(sheet.Steps)+4*len(sheet.Evidence) > 24
-	return s.show(w, r, http.StatusOK, "order", view{Title: "Work order " + o.ID + ", unit " + o.Unit, Nav: "orders", Print: true, Body: p})
+	p.Fault, p.Who = fault, whose(r)
+	if s.deps.Floor != nil {
+		_, history, err := s.deps.Floor.Order(ctx, o.ID)
+		if err != nil {
+			return err
+		}
+		for _, h := range history {
+			p.History = append(p.History, orderHistory{moment{h.At, sheet.Zone}, h})
+		}
+		for _, st := range o.State.Steps() {
+			if st != alerts.StepFinish {
+				p.Next = append(p.Next, st)
+			}
+		}
+		p.CanFinish = slices.Contains(o.State.Steps(), alerts.StepFinish) || o.Last() != nil
+	}
+	return s.show(w, r, status, "order", view{Title: "Work order " + o.ID + ", unit " + o.Unit, Nav: "orders", Print: true, Body: p})
 }
 
 // evidenceFacts are the figures of one piece of evidence, as many as are known.

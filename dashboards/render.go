@@ -12,9 +12,13 @@ import (
 	"math"
 	"net/http"
 	"net/url"
+	"reflect"
+	"strings"
 	"time"
 
 	"marginline/alerts"
+	"marginline/alerts/review"
+	"marginline/alerts/shop"
 	"marginline/analyze"
 )
 
@@ -43,7 +47,7 @@ func loadPages(files fs.FS, s *Server) (pages, error) {
 		return nil, fmt.Errorf("page layout: %w", err)
 	}
 	out := pages{}
-	for _, name := range []string{"today", "units", "unit", "series", "alerts", "alert", "orders", "order", "help", "error", "sql", "columns"} {
+	for _, name := range []string{"today", "units", "unit", "series", "alerts", "alert", "orders", "order", "plan", "outcome", "shop", "review", "help", "error", "sql", "columns"} {
 		t, err := template.Must(layout.Clone()).ParseFS(files, "pages/"+name+".html")
 		if err != nil {
 			return nil, fmt.Errorf("page %s: %w", name, err)
@@ -57,18 +61,37 @@ func loadPages(files fs.FS, s *Server) (pages, error) {
 func (s *Server) funcs() template.FuncMap {
 	return template.FuncMap{
 		"figure": figure, "fixed": fixed, "headline": headline, "rest": rest, "percent": percent, "measure": measure, "plural": plural, "family": familyTitle,
-		"class":   classOf,
-		"state":   func(st alerts.State) string { return stateWords[st] },
-		"kind":    func(k analyze.Kind) string { return kindWords[k] },
-		"nan":     math.IsNaN,
-		"dict":    dict,
-		"test":    s.testName,
-		"unitURL": unitURL, "seriesURL": seriesURL,
+		"class": classOf,
+		"state": func(st alerts.State) string { return stateWords[st] },
+		"kind":  func(k analyze.Kind) string { return kindWords[k] },
+		"deref": pointed, "factword": shop.Kind.Words, "symptomword": shop.Symptom,
+		"resultword": func(r review.Result) string { return strings.ReplaceAll(string(r), "_", " ") },
+		"stepword":   func(st alerts.Step) string { return stepWords[st] },
+		"orderword":  func(st alerts.OrderState) string { return strings.ReplaceAll(string(st), "_", " ") },
+		"nan":        math.IsNaN,
+		"dict":       dict,
+		"test":       s.testName,
+		"unitURL":    unitURL, "seriesURL": seriesURL,
 		"unitSign": unitSign,
 		"pathpart": url.PathEscape,
 		"utc":      func(t time.Time) template.HTML { return moment{t, time.UTC}.Stamp() },
 		"ago":      func(t time.Time) string { return ago(t, s.deps.Now()) },
 	}
+}
+
+// pointed is what a pointer points at, for templates.
+func pointed(p any) any {
+	v := reflect.ValueOf(p)
+	if v.Kind() == reflect.Pointer && !v.IsNil() {
+		return v.Elem().Interface()
+	}
+	return p
+}
+
+// stepWords name the steps of an order as buttons do.
+var stepWords = map[alerts.Step]string{
+	alerts.StepApprove: "Approve", alerts.StepSchedule: "Choose the day", alerts.StepArrive: "Unit is here", alerts.StepStart: "Work begins", alerts.StepWait: "Wait for parts, approval or soak",
+	alerts.StepFinish: "Write the outcome", alerts.StepClose: "Close", alerts.StepDefer: "Put off until a day", alerts.StepCancel: "Cancel", alerts.StepNoShow: "Did not come", alerts.StepReopen: "Open again",
 }
 
 // dict joins names and values, so that a part of a page can be given more than one thing.

@@ -122,10 +122,13 @@ func (s *Server) mux() *http.ServeMux {
 	page("GET /", func(http.ResponseWriter, *http.Request) error { return errNoPage })
 	m.HandleFunc("GET /events", s.events)
 	m.Handle("GET /static/", s.assets)
+	m.HandleFunc("GET /sw.js", s.assets.worker)
 	m.HandleFunc("GET /livez", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "ok") })
 	m.HandleFunc("GET /readyz", s.ready)
 	if s.deps.API != nil {
-		m.Handle("/api/", s.deps.API)
+		for _, method := range []string{"GET", "POST", "PUT"} {
+			m.Handle(method+" /api/", s.deps.API)
+		}
 	}
 	if s.deps.Metrics != nil {
 		m.Handle("GET /metrics", s.deps.Metrics)

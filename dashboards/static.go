@@ -77,3 +77,14 @@ func (a *assets) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
 	http.ServeContent(w, r, path.Base(name), time.Time{}, bytes.NewReader(body))
 }
+
+// worker is the service worker; its address is at the root, because that is how far it may reach.
+func (a *assets) worker(w http.ResponseWriter, r *http.Request) {
+	body, ok := a.files["sw.js"]
+	if !ok {
+		http.NotFound(w, r)
+		return
+	}
+	w.Header().Set("Cache-Control", "no-cache")
+	http.ServeContent(w, r, "sw.js", time.Time{}, bytes.NewReader(body))
+}

@@ -112,6 +112,9 @@ var symptomWords = map[string]string{
 	"rough": "runs roughly", "noise": "noise", "smoke": "smoke", "hard_start": "starts badly", "fuel_use": "uses more fuel", "other": "something noticed",
 }
 
+// Words is a kind in words.
+func (k Kind) Words() string { return kindWords[k] }
+
 // Symptom is a symptom in words.
 func Symptom(name string) string { return symptomWords[name] }
 

@@ -19,6 +19,7 @@ await build({
   legalComments: "linked",
   logLevel: "warning",
 });
+await build({ entryPoints: ["src/sw.ts"], outfile: "dist/sw.js", bundle: true, minify: true, format: "iife", target: "es2022", logLevel: "warning" });
 const size = readdirSync("dist")
   .filter((name) => name.endsWith(".js"))
   .reduce((sum, name) => sum + gzipSync(readFileSync("dist/" + name), { level: 9 }).length, 0);

@@ -1,6 +1,7 @@
 // Everything here only adds to pages that are complete without it: news as they come, a chart that zooms,
 // a query that is answered in place, and a print button.
 import { follow } from "./live";
+import { outcomes } from "./outcome";
 
 async function enhance(): Promise<void> {
   for (const button of document.querySelectorAll<HTMLButtonElement>("button[data-print]")) {
@@ -22,4 +23,5 @@ async function enhance(): Promise<void> {
 const region = document.querySelector<HTMLElement>("main[data-live]");
 const status = document.getElementById("live");
 if (region && status) follow(region, status, enhance);
+outcomes();
 enhance().catch((reason: unknown) => console.error("enhance", reason));
