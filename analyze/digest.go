@@ -75,6 +75,7 @@ func (v *Vehicle) digest() [32]byte {
 	}
 	for _, c := range v.cals {
 		d.strings(c.ecu, c.id)
+		d.ints(int64(c.swaps))
 	}
 	for _, g := range v.groups {
 		d.strings(g.ecu, g.monitor)
@@ -98,7 +99,7 @@ func (w *watch) digest(d *digester) {
 	d.ints(int64(w.seen.raw.Value), int64(w.seen.raw.Min), int64(w.seen.raw.Max), int64(w.seen.done),
 		int64(w.seen.runs), int64(w.seen.trip), int64(w.seen.ran))
 	e := &w.epoch
-	d.ints(int64(e.n), int64(e.unit), int64(e.limits.min), int64(e.limits.max), int64(e.fresh), int64(e.total),
+	d.ints(int64(e.n), int64(e.unit), int64(e.limits.min), int64(e.limits.max), int64(e.fresh), int64(e.total), int64(e.swaps), int64(w.numerator),
 		int64(e.changes), int64(e.turns[0]), int64(e.turns[1]))
 	l := &w.last
 	d.ints(l.at, l.freshAt, int64(l.state), int64(l.passed))

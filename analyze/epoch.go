@@ -13,6 +13,7 @@ type pair struct{ min, max int32 }
 // limits. A clear of codes does not end it: the part is the same, and so is its healthy level.
 type epoch struct {
 	n       int    // ordinal from 1
+	swaps   int32  // how often the control unit had been replaced
 	cal     string // calibration id, the last known one; "" until one was read
 	unit    int32  // unit-and-scaling id or SLOT; None where the protocol has none
 	limits  pair
@@ -28,9 +29,9 @@ type epoch struct {
 // A pair of limits that keeps moving (the third of three pairs within twenty results; a pair that comes
 // back counts again) stops opening epochs: from then on the normalised margin is followed, until the
 // calibration changes.
-func (e *epoch) opens(r *series.Result, cal string, set *Settings) bool {
+func (e *epoch) opens(r *series.Result, cal string, swaps int32, set *Settings) bool {
 	limits := pair{r.Raw.Min, r.Raw.Max}
-	strange := e.n == 0 || e.strange(r, cal)
+	strange := e.n == 0 || e.strange(r, cal, swaps)
 	turned := !strange && limits != e.limits
 	e.total++
 	if strange {
@@ -48,15 +49,29 @@ func (e *epoch) opens(r *series.Result, cal string, set *Settings) bool {
 	if cal != "" {
 		e.cal = cal
 	}
+	e.swaps = swaps
 	e.limits = limits
 	e.fresh++
 	return opened
 }
 
-// strange says whether a result does not compare with those of the epoch: another calibration, or another
-// unit. A calibration that was not read is taken to be the last known one.
-func (e *epoch) strange(r *series.Result, cal string) bool {
-	return e.n > 0 && (e.cal != "" && cal != "" && e.cal != cal || unitID(r) != e.unit)
+// strange says whether a result does not compare with those of the epoch: another calibration, another control
+// unit, or another unit of measure. A calibration that was not read is taken to be the last known one.
+func (e *epoch) strange(r *series.Result, cal string, swaps int32) bool {
+	return e.n > 0 && (e.cal != "" && cal != "" && e.cal != cal || unitID(r) != e.unit || swaps != e.swaps)
+}
+
+// why says in words what ended the epoch.
+func (e *epoch) why(r *series.Result, m moment) string {
+	switch {
+	case m.swaps != e.swaps:
+		return restartECU
+	case e.cal != "" && m.cal != "" && e.cal != m.cal:
+		return restartCal
+	case unitID(r) != e.unit:
+		return restartUnit
+	}
+	return restartLimits
 }
 
 // unitID is the unit-and-scaling id or SLOT.

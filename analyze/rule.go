@@ -162,7 +162,7 @@ func (s *stream) near(at int64, r *Rule, set *Settings) bool {
 // steep: three results in a row that are on their way so fast that the line through them is at the limit within
 // two weeks. Fast wear leaves no time for more. The last two must both be far out: one alone is a wild result.
 func (s *stream) steep(r *Rule, set *Settings) bool {
-	if s.n < 3 || s.room() <= 0 || r.Used > 0 || r.Floor || s.evidence() < set.SteepScore {
+	if s.n < 3 || s.room() <= 0 || r.Jump > 0.7 || r.Used > 0.35 || r.Floor || s.evidence() < set.SteepScore {
 		return false
 	}
 	a, b, c := s.used(s.past[1].x), s.used(s.past[0].x), s.used(s.prev)
@@ -254,6 +254,11 @@ func (w *watch) end(r *series.Result, m moment, s sides, v *Vehicle) {
 		}
 	}
 	w.well = 0
+	if sick || moved {
+		v.trace.tell(v.key(w), restartNew)
+	} else {
+		v.trace.tell(v.key(w), restartRepair)
+	}
 	for i := range w.side {
 		st := &w.side[i]
 		if w.floor != nil {

@@ -117,21 +117,21 @@ func DefaultSettings() Settings {
 		GateUsed:     0.28, GateBlind: 0.42, GateSpread: 2.5, GateMost: 0.8, HoldShare: 0.7,
 		FastUsed: 0.25, FastSpread: 2, FastAge: 14, FastSlope: 1, FastDays: 60, FastChance: 0.5,
 		WildResults: 2.5, JumpInRow: 2, JumpSpread: 6,
-		SteepLeast: 0.1, SteepFar: 0.28, SteepSpread: 4.5, SteepScore: 7, SteepMost: 0.4,
+		SteepLeast: 0.1, SteepFar: 0.28, SteepSpread: 4, SteepScore: 7, SteepMost: 0.4,
 		NearUsed: 0.5, NearSpread: 3.5, NearDays: 14, NearChance: 0.5,
 		LowMargin: 0.15, GoodMargin: 0.35,
 		GoodShare: 0.5, GoodInRow: 5, GoodSpan: day,
 		IdleDays: 28, IdleRuns: 10,
-		CountGate: 6, CountConfirm: 3,
+		CountGate: 4.5, CountConfirm: 3,
 		Usual: Rule{Phi: 0.2, Confirm: 3, Span: 2 * day, Jump: 0.5},
 		Families: map[string]Rule{
 			// A few wild results in a hot week after refuelling are vapour, not a leak: common practice.
-			"evap": {Phi: 0.2, Confirm: 5, Span: 5 * day, Used: 0.35, Jump: 0.8},
+			"evap": {Phi: 0.2, Confirm: 4, Span: 4 * day, Used: 0.3, Jump: 0.8},
 			// Soot rises and is burnt off; ash stays. Watch the floor of the saw-tooth: common practice.
 			// The response follows the age of the oil and drops at each oil service: common practice.
 			"vvt":       {Phi: 0.3, Confirm: 4, Span: 4 * day, Used: 0.4, Jump: 0.5},
 			"purge":     {Phi: 0.2, Confirm: 3, Span: 2 * day, Jump: 0.5}, // no vapour in it
-			"pm_filter": {Phi: 0.5, Confirm: 4, Span: 3 * day, Jump: 0.7, Floor: true},
+			"pm_filter": {Phi: 0.5, Confirm: 3, Span: 2 * day, Jump: 0.7, Floor: true},
 			// Results that the control unit has filtered, or that follow slow states.
 			"fuel_system":      {Phi: 0.5, Confirm: 3, Span: 2 * day, Jump: 0.6},
 			"nox_catalyst_scr": {Phi: 0.5, Confirm: 3, Span: 2 * day, Jump: 0.6},

@@ -114,6 +114,7 @@ type Point struct {
 	ReportID string
 	Epoch    int
 	CalID    string
+	Restart  string // what happened to the series before it, in words; "" nothing
 	Value    float64
 	Min, Max float64
 	Margin   float64

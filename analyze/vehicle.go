@@ -54,7 +54,11 @@ type codeKey struct {
 }
 
 // cal is the last calibration id known of a control unit.
-type cal struct{ ecu, id string }
+type cal struct {
+	ecu, id string
+	swaps   int32 // how often the control unit was replaced
+	swapAt  int64 // ordinal of the poll that showed the last time
+}
 
 // group is a readiness group of a control unit. Its completion bit tells of a monitor only while it has
 // no other.
@@ -101,6 +105,14 @@ func (v *Vehicle) Apply(p *series.Poll) error {
 	if v.vin == "" {
 		v.vin = p.VIN
 	}
+	if v.trace != nil {
+		if v.trace.device != "" && p.Device != "" && p.Device != v.trace.device {
+			for i := range v.watch {
+				v.trace.tell(v.key(&v.watch[i]), restartDongle)
+			}
+		}
+		v.trace.device = p.Device
+	}
 	trip := v.clock.tick(at, p.Context.RunTimeS)
 	for _, i := range v.live {
 		v.watch[i].release(trip, v)
@@ -111,7 +123,7 @@ func (v *Vehicle) Apply(p *series.Poll) error {
 		w := &v.watch[k.watch]
 		g := &v.groups[w.group]
 		w.read(k.result, moment{
-			at: at, report: p.ReportID, trip: trip, cal: v.calOf(w.ecu), alone: g.id >= 0 && !g.many,
+			at: at, report: p.ReportID, trip: trip, cal: v.calOf(w.ecu), swaps: v.swapsOf(w.ecu), alone: g.id >= 0 && !g.many,
 			ambient: p.Context.AmbientC, fuel: p.Context.FuelLevelPct, pressure: p.Context.BarometricKPa,
 		}, v)
 	}
@@ -140,6 +152,7 @@ func (v *Vehicle) sort(p *series.Poll) {
 		if r.CalID != "" {
 			v.setCal(r.ECU, r.CalID)
 		}
+		v.counted(&v.watch[next], r)
 		if w := &v.watch[next]; w.poll == v.polls { // the same test twice in one report
 			for j := range v.work {
 				if v.work[j].watch == next {
@@ -198,14 +211,25 @@ func (v *Vehicle) join(r *series.Result) int {
 	return len(v.groups) - 1
 }
 
-func (v *Vehicle) setCal(ecu, id string) {
+func (v *Vehicle) setCal(ecu, id string) { v.calAt(ecu).id = id }
+
+func (v *Vehicle) calAt(ecu string) *cal {
 	for i := range v.cals {
 		if v.cals[i].ecu == ecu {
-			v.cals[i].id = id
-			return
+			return &v.cals[i]
 		}
 	}
-	v.cals = append(v.cals, cal{ecu, id})
+	v.cals = append(v.cals, cal{ecu: ecu})
+	return &v.cals[len(v.cals)-1]
+}
+
+func (v *Vehicle) swapsOf(ecu string) int32 {
+	for i := range v.cals {
+		if v.cals[i].ecu == ecu {
+			return v.cals[i].swaps
+		}
+	}
+	return 0
 }
 
 func (v *Vehicle) calOf(ecu string) string {

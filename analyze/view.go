@@ -90,6 +90,8 @@ func (s *stream) crossing(set *Settings) *Crossing {
 // tracer takes the course of every series of a vehicle as it is folded: it collects the points, or passes them on.
 type tracer struct {
 	points map[series.Key][]Point
+	told   map[series.Key][]string // what happened since the last point
+	device string
 	record func(Row)
 }
 
@@ -117,6 +119,7 @@ func (t *tracer) point(w *watch, r *series.Result, m moment, v *Vehicle) {
 		}
 	}
 	k := v.key(w)
+	p.Restart = t.since(k)
 	if t.record != nil {
 		t.record(Row{Key: k, VIN: v.vin, Family: w.family, UnitOfMeasure: r.UnitOfMeasure, Point: p})
 		return

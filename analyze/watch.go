@@ -29,22 +29,23 @@ type watch struct {
 	live      bool
 	measured  bool // it gave a value, with or without a limit
 
-	tuned   tuned
-	stretch *stretch // of a survey; nil otherwise
-	seen    seen
-	epoch   epoch
-	side    [2]stream
-	cover   cover
-	idle    idle
-	last    latest
-	held    *held
-	counts  *counter      // of a live counter
-	floor   *floor        // of a saw-tooth
-	open    [claims]int32 // 1 + index in the vehicle's signals of the claim that stands; 0 when none
-	well    int           // results in a row near the healthy level, while claims stand
-	wellAt  int64
-	repeats int   // readings that were no new evidence
-	poll    int64 // ordinal of the poll it was last read in
+	tuned     tuned
+	stretch   *stretch // of a survey; nil otherwise
+	seen      seen
+	epoch     epoch
+	side      [2]stream
+	cover     cover
+	idle      idle
+	last      latest
+	held      *held
+	counts    *counter      // of a live counter
+	floor     *floor        // of a saw-tooth
+	open      [claims]int32 // 1 + index in the vehicle's signals of the claim that stands; 0 when none
+	well      int           // results in a row near the healthy level, while claims stand
+	wellAt    int64
+	numerator int32 // in-use numerator last read
+	repeats   int   // readings that were no new evidence
+	poll      int64 // ordinal of the poll it was last read in
 }
 
 // held is the newest reading of a live counter in a trip that may not have ended.
@@ -56,6 +57,7 @@ type held struct {
 func newWatch(r *series.Result, bus series.Bus, m Monitors, set *Settings) *watch {
 	w := &watch{ecu: r.ECU, test: r.Test, family: m.Family(r), live: isLive(r, bus)}
 	w.rule, w.cover.w = set.rule(w.family, r), math.NaN()
+	w.numerator = series.None
 	w.seen.runs, w.seen.done = series.None, series.Unknown
 	w.last.value, w.last.min, w.last.max, w.last.margin = math.NaN(), math.NaN(), math.NaN(), math.NaN()
 	w.last.passed = series.Unknown
@@ -67,6 +69,7 @@ type moment struct {
 	at             int64 // read_at (us)
 	report         string
 	trip           uint32
+	swaps          int32   // how often the control unit was replaced
 	cal            string  // the control unit's calibration, the last known one
 	ambient        float64 // Cel; NaN when not read
 	fuel, pressure float64 // fuel level in %, barometric pressure in kPa; NaN when not read
@@ -79,6 +82,9 @@ func (w *watch) read(r *series.Result, m moment, v *Vehicle) {
 	w.measured = w.measured || r.State == series.StateOK || r.State == series.StateNoLimit
 	switch {
 	case r.State != series.StateOK && !(w.live && r.State == series.StateNoLimit):
+		if r.State == series.StateNotRun && !w.seen.notRun && w.seen.any {
+			v.trace.tell(v.key(w), restartClear)
+		}
 		w.seen.notRun = w.seen.notRun || r.State == series.StateNotRun
 		w.seen.note(r, m.trip)
 		w.wait(r, m, v)
@@ -87,7 +93,7 @@ func (w *watch) read(r *series.Result, m moment, v *Vehicle) {
 			w.repeats++ // the newest reading of a trip takes the place of the one before
 		}
 		w.held = &held{moment: m, result: *r}
-	case w.seen.fresh(r, m.trip, m.alone) || w.renewed(r, m.cal):
+	case w.seen.fresh(r, m.trip, m.alone) || w.renewed(r, m):
 		w.take(r, m, v)
 	default:
 		w.repeats++
@@ -96,7 +102,7 @@ func (w *watch) read(r *series.Result, m moment, v *Vehicle) {
 }
 
 // renewed says whether a result that looks like a repeat belongs to another epoch.
-func (w *watch) renewed(r *series.Result, cal string) bool { return w.epoch.strange(r, cal) }
+func (w *watch) renewed(r *series.Result, m moment) bool { return w.epoch.strange(r, m.cal, m.swaps) }
 
 // release takes the held reading of a live counter as a result when its trip is over.
 func (w *watch) release(trip uint32, v *Vehicle) {
@@ -120,7 +126,10 @@ func (w *watch) take(r *series.Result, m moment, v *Vehicle) {
 	w.last.freshAt = m.at
 	w.resume(r, m, v)
 	before := w.epoch
-	opened := w.epoch.opens(r, m.cal, v.set)
+	opened := w.epoch.opens(r, m.cal, m.swaps, v.set)
+	if opened && before.n > 0 && v.trace != nil {
+		v.trace.tell(v.key(w), before.why(r, m))
+	}
 	comparable := before.unit == w.epoch.unit && before.moving == w.epoch.moving
 	s := sidesOf(r, w.epoch.moving)
 	w.tune(m.at, v)

@@ -77,6 +77,9 @@ func (c chart) marks(d *drawing, x span, top, bottom float64, ds []dot) {
 			at := x.time(p.At)
 			d.line("epoch", at, top, at, bottom)
 			d.text("word", "start", at+3, bottom-5, fmt.Sprintf("epoch %d", p.Epoch))
+		} else if i > 0 && p.Restart != "" {
+			at := x.time(p.At)
+			d.line("epoch", at, bottom-12, at, bottom)
 		}
 	}
 	now := x.heldTime(c.Now)

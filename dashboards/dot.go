@@ -13,6 +13,7 @@ type dot struct {
 	At       time.Time
 	Epoch    int
 	CalID    string
+	Restart  string // what happened before it
 	Value    float64
 	Min, Max float64
 	Margin   float64
@@ -31,7 +32,7 @@ func dots(tr *analyze.Trace) []dot {
 	out := make([]dot, 0, len(tr.Points))
 	for _, p := range tr.Points {
 		out = append(out, dot{
-			At: p.At, Epoch: p.Epoch, CalID: p.CalID, Value: p.Value, Min: p.Min, Max: p.Max, Margin: p.Margin,
+			At: p.At, Epoch: p.Epoch, CalID: p.CalID, Restart: p.Restart, Value: p.Value, Min: p.Min, Max: p.Max, Margin: p.Margin,
 			Left: left(p, tr.Now.Toward), Baseline: p.Baseline, Spread: p.Spread, Score: p.Score,
 			Failed: p.Value > p.Max || p.Value < p.Min,
 		})

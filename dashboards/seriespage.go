@@ -140,9 +140,14 @@ func chartCaption(c chart, ds []dot) []string {
 				out = append(out, words+".")
 			}
 		}
+		if i > 0 && d.Restart != "" && d.Epoch == ds[i-1].Epoch {
+			if seen++; seen <= 6 {
+				out = append(out, fmt.Sprintf("%s (short line): %s.", d.At.In(c.Zone).Format("2 Jan 2006"), d.Restart))
+			}
+		}
 	}
 	if seen > 6 {
-		out = append(out, fmt.Sprintf("%d more epochs are in the table.", seen-6))
+		out = append(out, fmt.Sprintf("%d more of these are in the table.", seen-6))
 	}
 	return out
 }
