@@ -54,6 +54,32 @@ func TestBacktestComparesSettings(t *testing.T) {
 	if !strings.Contains(table, "preceded_share") || strings.Contains(table, "NaN") && !strings.Contains(table, "codes") {
 		t.Errorf("table:\n%s", table)
 	}
+	var held []struct{ Settings, Parameters string }
+	if err := json.Unmarshal([]byte(must(t, "backtest", "--data", data, "-o", "json", "--needless", "0.5")), &held); err != nil {
+		t.Fatal(err)
+	}
+	if len(held) != 2 || !strings.Contains(held[1].Settings, "+threshold=") || held[0].Parameters == "" {
+		t.Errorf("half a needless visit a week: %+v, want a second row with its threshold, and the cohorts' version", held)
+	}
+	var byClass []struct {
+		Class  string  `json:"class"`
+		Alerts int     `json:"alerts"`
+		Even   float64 `json:"break_even"`
+		Pays   string  `json:"pays"`
+	}
+	if err := json.Unmarshal([]byte(must(t, "backtest", "--data", data, "-o", "json", "--by-class")), &byClass); err != nil {
+		t.Fatal(err)
+	}
+	sum := 0
+	for _, c := range byClass {
+		sum += c.Alerts
+		if c.Class == "" || c.Even <= 0 || c.Even >= 1 || c.Pays == "" {
+			t.Errorf("class %+v", c)
+		}
+	}
+	if sum != ours.Alerts {
+		t.Errorf("%d alerts by class, %d in all", sum, ours.Alerts)
+	}
 	file := must(t, "backtest", "--data", data, "-o", "parquet", "--set", "threshold=12")
 	if !strings.HasPrefix(file, "PAR1") || !strings.HasSuffix(file, "PAR1") || !strings.Contains(file, "+threshold=12") {
 		t.Errorf("%d bytes are no Parquet file that names its settings", len(file))

@@ -20,6 +20,7 @@ import (
 // time sets no code. Unfollowed is therefore an upper bound of the needless alerts.
 type Trial struct {
 	Settings    string
+	Parameters  string // version of the cohort parameters in force at the end of the window
 	From, Until time.Time
 	Units       int     // with readings in the window
 	Months      float64 // vehicle-months between first and last reading
@@ -32,6 +33,8 @@ type Trial struct {
 	Codes    int       // first confirmed codes of a family with a monitored test
 	Preceded int       // with an alert of the family within Horizon before
 	Leads    []float64 // days from alert to code of those, ascending
+
+	Classes map[string]*ClassTrial // by Window.Class
 }
 
 // A Range is a figure with its interval.
@@ -97,9 +100,10 @@ const usualHorizon = 90 * day
 
 // A Window is what part of the history a backtest looks at.
 type Window struct {
-	From, Until time.Time           // what is raised then counts; zero for all. Readings before From are learnt from
-	Horizon     time.Duration       // 0 means 90 days
-	Progress    func(share float64) // told now and then how far it is, from many goroutines; may be nil
+	From, Until time.Time                        // what is raised then counts; zero for all. Readings before From are learnt from
+	Horizon     time.Duration                    // 0 means 90 days
+	Class       func(unit, family string) string // consequence class of a family on a unit; nil: one class for all
+	Progress    func(share float64)              // told now and then how far it is, from many goroutines; may be nil
 }
 
 // Backtest replays the whole history of the roster with some settings beside each other, in one pass and apart from
@@ -112,12 +116,13 @@ func (r *Runner) Backtest(ctx context.Context, w Window, sets ...Settings) ([]*T
 	trials := make([]*Trial, len(sets))
 	of := map[*Settings]*Trial{}
 	for i := range sets {
-		trials[i] = &Trial{Settings: sets[i].Version, From: w.From, Until: w.Until, Horizon: w.Horizon}
+		trials[i] = &Trial{Settings: sets[i].Version, Parameters: Shipped, From: w.From, Until: w.Until, Horizon: w.Horizon,
+			Classes: map[string]*ClassTrial{}}
 		f.sets = append(f.sets, &sets[i])
 		of[&sets[i]] = trials[i]
 	}
 	err := r.refold(ctx, r.choose(r.roster(), nil), f, func(v *Vehicle) error {
-		of[v.set].count(v, micros(w.From))
+		of[v.set].count(v, micros(w.From), w.Class)
 		return nil
 	})
 	if err != nil {
@@ -130,11 +135,14 @@ func (r *Runner) Backtest(ctx context.Context, w Window, sets ...Settings) ([]*T
 }
 
 // count adds what a unit's state says.
-func (t *Trial) count(v *Vehicle, from int64) {
+func (t *Trial) count(v *Vehicle, from int64, class func(unit, family string) string) {
 	if !v.any || v.last <= from {
 		return
 	}
 	t.Units++
+	if p := v.params.versionAt(v.last); p != Shipped && (t.Parameters == Shipped || p > t.Parameters) {
+		t.Parameters = p
+	}
 	start := max(v.first, from)
 	t.Months += float64(v.last-start) / dayMicros / 30.44
 	horizon := t.Horizon.Microseconds()
@@ -183,14 +191,19 @@ func (t *Trial) count(v *Vehicle, from int64) {
 			continue
 		}
 		t.Alerts++
+		c := t.class(v.unit, e.family, class)
+		c.Alerts++
 		switch followed := slices.ContainsFunc(codes, func(c event) bool {
 			return c.family == e.family && c.at >= e.at && c.at-e.at <= horizon
 		}); {
 		case followed:
+			c.Followed++
 		case v.last-e.at < horizon:
 			t.Undecided++
+			c.Undecided++
 		default:
 			t.Unfollowed++
+			c.Unfollowed++
 		}
 	}
 	for _, c := range codes {
@@ -203,6 +216,19 @@ func (t *Trial) count(v *Vehicle, from int64) {
 			}
 		}
 	}
+}
+
+func (t *Trial) class(unit, family string, class func(unit, family string) string) *ClassTrial {
+	name := ""
+	if class != nil {
+		name = class(unit, family)
+	}
+	c := t.Classes[name]
+	if c == nil {
+		c = &ClassTrial{}
+		t.Classes[name] = c
+	}
+	return c
 }
 
 // With is the settings with some thresholds changed, each given as name=value, and named after them. The
