@@ -99,6 +99,9 @@ func (w *watch) committed(ctx context.Context, polls []*series.Poll) {
 // settlePause gathers the commits of a moment into one settling.
 const settlePause = 300 * time.Millisecond
 
+// refitEvery is how often cohorts are fitted again for late readings while serving. An import fits at its end.
+const refitEvery = 24 * time.Hour
+
 // run settles after commits, and writes drift now and then, until ctx ends.
 func (w *watch) run(ctx context.Context) error {
 	beat := time.NewTicker(driftBeat)
@@ -127,8 +130,9 @@ func (w *watch) run(ctx context.Context) error {
 		if err := w.settle(ctx); err != nil && ctx.Err() == nil {
 			w.log.Error("settle", "err", err)
 		}
-		// Late readings change what was fitted to the cohorts: fit again, at most a twentieth of the time.
-		if w.runner.Stale() && time.Since(w.since) > 20*w.took {
+		// Late readings change what was fitted to the cohorts. A fit folds the whole fleet again, and some dongle is
+		// always late: it waits for its day. Until then the parameters stay those that their version names.
+		if w.runner.Stale() && time.Since(w.since) > max(refitEvery, 20*w.took) {
 			if err := w.refit(ctx); err != nil && ctx.Err() == nil {
 				w.log.Error("fit cohorts", "err", err)
 			}

@@ -30,6 +30,7 @@ type feed struct {
 	rate  float64
 	log   *slog.Logger
 	sent  atomic.Int64
+	again atomic.Int64 // how often a report was not acknowledged in time
 	late  atomic.Int64 // how far behind the rate the feed was at worst, nanoseconds
 
 	mu  sync.Mutex
@@ -57,7 +58,8 @@ func (f *feed) distinct() int {
 	return len(f.ids)
 }
 
-// run publishes for the given time. A publish that fails ends it: the service must take every report.
+// run publishes for the given time. A report that is not acknowledged is sent again, as a dongle would; one that is
+// refused ten times ends the run: the service must take every report.
 func (f *feed) run(ctx context.Context, url string, length time.Duration) error {
 	log, err := broker.Open(ctx, broker.Config{URL: url}, f.log)
 	if err != nil {
@@ -121,8 +123,16 @@ func (f *feed) publish(ctx context.Context, log *broker.Broker, from <-chan flee
 		if err != nil {
 			return err
 		}
-		if _, err := log.Publish(ctx, r.Device, r.ID, payload); err != nil {
-			return err
+		for try := 1; ; try++ {
+			_, err := log.Publish(ctx, r.Device, r.ID, payload)
+			if err == nil {
+				break
+			}
+			if try == 10 || ctx.Err() != nil {
+				return err
+			}
+			f.again.Add(1)
+			f.log.Warn("sent again", "report", r.ID, "err", err)
 		}
 		f.sent.Add(1)
 		f.mu.Lock()

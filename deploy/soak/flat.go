@@ -91,8 +91,8 @@ func median(v []float64) float64 {
 }
 
 func printTable(out io.Writer, o options, f *feed, stored int, verdicts []verdict) {
-	fmt.Fprintf(out, "%v at %g reports a second: %d published and acknowledged, %d distinct, %d stored; the feed was at worst %v late\n\n",
-		o.length, o.rate, f.sent.Load(), f.distinct(), stored, time.Duration(f.late.Load()).Round(time.Millisecond))
+	fmt.Fprintf(out, "%v at %g reports a second: %d published and acknowledged (%d sent again), %d distinct, %d stored; the feed was at worst %v late\n\n",
+		o.length, o.rate, f.sent.Load(), f.again.Load(), f.distinct(), stored, time.Duration(f.late.Load()).Round(time.Millisecond))
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "quantity\tfirst\tpeak\tlast\tmedian of 2nd half\ttrend over it\t(low end)\tpeak of last over third quarter\tallowed\tverdict")
 	for _, v := range verdicts {
