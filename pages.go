@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
+	"strconv"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus/promhttp"
@@ -12,6 +14,7 @@ import (
 	"marginline/alerts/api"
 	"marginline/alerts/shop"
 	"marginline/dashboards"
+	"marginline/ingest/broker"
 	"marginline/ingest/fleet"
 )
 
@@ -20,7 +23,8 @@ func (a *app) pages() (*dashboards.Server, error) {
 	cfg := dashboards.DefaultConfig()
 	cfg.Version = version
 	s, err := dashboards.New(cfg, dashboards.Deps{
-		Book: a.book, Series: a.watch.runner, Roster: rosterNow{a}, Names: names{}, Codes: codes{a}, Facts: told{a}, Uses: uses{a}, SQL: analyst{a}, Shelf: a.shelf, Health: health{a},
+		Book: a.book, Series: a.watch.runner, Roster: rosterNow{a}, Names: names{}, Codes: codes{a}, Facts: told{a}, Uses: uses{a},
+		Intakes: intake{a}, Reviews: a.floor, Trials: a.watch.runner, Quarantine: put{a}, SQL: analyst{a}, Shelf: a.shelf, Health: health{a},
 		Floor: a.floor, API: api.Handler(a.floor, version),
 		Metrics: promhttp.HandlerFor(a.reg, promhttp.HandlerOpts{Registry: a.reg}), Now: time.Now,
 	}, a.log)
@@ -112,4 +116,74 @@ func (h health) Ready(context.Context) error {
 func (h health) Quarantined(ctx context.Context) (int, error) {
 	n, err := h.app.broker.QuarantineSize(ctx)
 	return int(n), err
+}
+
+// put is the quarantine as the pages see it.
+type put struct{ app *app }
+
+func (p put) Held(ctx context.Context) ([]dashboards.Held, error) {
+	entries, err := p.app.broker.Quarantined(ctx, 0, 0)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]dashboards.Held, len(entries))
+	for i, e := range entries {
+		out[i] = dashboards.Held{ID: quarantineID(e.Seq, e.Message), At: e.At, Device: e.Device, ReportID: e.ReportID,
+			Message: e.Message, Reason: e.Reason, Detail: e.Detail, Raw: e.Raw}
+	}
+	return out, nil
+}
+
+func (p put) Replay(ctx context.Context, ids []string) ([]dashboards.Retried, error) {
+	entries, err := p.app.broker.Quarantined(ctx, 0, 0)
+	if err != nil {
+		return nil, err
+	}
+	entries = slices.DeleteFunc(entries, func(e broker.Entry) bool { return !slices.Contains(ids, quarantineID(e.Seq, e.Message)) })
+	done, err := p.app.consumer.Replay(ctx, entries)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]dashboards.Retried, len(done))
+	for i, d := range done {
+		out[i] = dashboards.Retried{ID: quarantineID(d.Entry.Seq, d.Entry.Message), Taken: d.Taken, Report: d.Report, Why: d.Why}
+	}
+	return out, nil
+}
+
+// intake asks the history how reports came in.
+type intake struct{ app *app }
+
+func (n intake) Intake(ctx context.Context, since time.Time) (dashboards.Intake, error) {
+	in := dashboards.Intake{Since: since}
+	src, from := source{app: n.app}, since.UTC().Format("2006-01-02 15:04:05")
+	res, err := n.app.engine.Query(ctx, src, fmt.Sprintf(`select count(*), coalesce(sum(results), 0), count(distinct unit), count(*) filter (where not clock_ok),
+		coalesce(sum(rejected), 0), count(*) filter (where unit is null) from reports where received_at >= timestamp '%s'`, from))
+	if err != nil {
+		return in, fmt.Errorf("intake: %w", err)
+	}
+	for i, to := range []*int{&in.Reports, &in.Results, &in.Units, &in.WrongClock, &in.Rejected, &in.Unknown} {
+		*to = counted(res.Rows[0][i])
+	}
+	if in.WrongClock == 0 {
+		return in, nil
+	}
+	res, err = n.app.engine.Query(ctx, src, fmt.Sprintf(
+		"select device, unit, count(*) from reports where not clock_ok and received_at >= timestamp '%s' group by all order by 3 desc, 1 limit 10", from))
+	if err != nil {
+		return in, fmt.Errorf("intake: %w", err)
+	}
+	for _, r := range res.Rows {
+		c := dashboards.DeviceCount{Reports: counted(r[2])}
+		c.Device, _ = r[0].(string)
+		c.Unit, _ = r[1].(string)
+		in.Clocks = append(in.Clocks, c)
+	}
+	return in, nil
+}
+
+// counted is a whole number of an answer, however wide the engine makes it.
+func counted(v any) int {
+	n, _ := strconv.Atoi(fmt.Sprint(v))
+	return n
 }

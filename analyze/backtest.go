@@ -259,6 +259,28 @@ func (s Settings) With(changes []string) (Settings, error) {
 	return s, nil
 }
 
+// A Number is a setting that is one number, with the name that With takes.
+type Number struct {
+	Name  string
+	Value float64
+}
+
+// Numbers are the settings that With can change, in the order of their fields.
+func (s Settings) Numbers() []Number {
+	var out []Number
+	v := reflect.ValueOf(s)
+	for i := range v.NumField() {
+		name := snake(v.Type().Field(i).Name)
+		switch f := v.Field(i); f.Kind() {
+		case reflect.Float64:
+			out = append(out, Number{name, f.Float()})
+		case reflect.Int:
+			out = append(out, Number{name, float64(f.Int())})
+		}
+	}
+	return out
+}
+
 func numberNames(t reflect.Type) (names []string) {
 	for i := range t.NumField() {
 		if k := t.Field(i).Type.Kind(); k == reflect.Float64 || k == reflect.Int {

@@ -23,7 +23,7 @@ func everyPage() map[string]string {
 		"today": "/", "units": "/units", "unit": "/units/217", "unit-silent": "/units/305",
 		"series": seriesURL("217", "7e8", "m3b.tc0"), "series-min": seriesURL("408", "00", "s3242.f16.t247"),
 		"series-epoch": seriesURL("217", "7e8", "m02.t08"), "alerts": "/alerts", "alert": "/alerts/a-217", "alert-surprise": "/alerts/a-312",
-		"orders": "/orders", "help": "/help", "missing": "/units/999",
+		"orders": "/orders", "fleet": "/fleet", "settings": "/settings?set=threshold&to=12", "quarantine": "/quarantine", "held": "/quarantine/7.2", "help": "/help", "missing": "/units/999",
 	}
 }
 

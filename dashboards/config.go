@@ -50,18 +50,22 @@ func (c Config) Validate() error {
 // Deps are the stages the pages read. Those after Roster may be nil: the pages then say that they do not
 // know. Without SQL there is no page for it, without Shelf no query can be kept.
 type Deps struct {
-	Book    Book
-	Series  Series
-	Roster  Roster
-	Names   Names
-	Codes   Codes
-	Facts   Facts
-	Uses    Uses
-	Health  Health
-	SQL     SQL
-	Shelf   Shelf
-	Metrics http.Handler
-	Floor   Floor            // plan, steps, facts, review; nil leaves these pages out
-	API     http.Handler     // below /api/; may be nil
-	Now     func() time.Time // the service's clock
+	Book       Book
+	Series     Series
+	Roster     Roster
+	Names      Names
+	Codes      Codes
+	Facts      Facts
+	Uses       Uses
+	Health     Health
+	Intakes    Intakes
+	Reviews    Reviews
+	Trials     Trials
+	Quarantine Quarantine
+	SQL        SQL
+	Shelf      Shelf
+	Metrics    http.Handler
+	Floor      Floor            // plan, steps, facts, review; nil leaves these pages out
+	API        http.Handler     // below /api/; may be nil
+	Now        func() time.Time // the service's clock
 }

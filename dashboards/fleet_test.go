@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"marginline/alerts"
+	"marginline/alerts/review"
 	"marginline/alerts/shop"
 	"marginline/analyze"
 	"marginline/ingest/fleet"
@@ -255,6 +256,64 @@ var shopFloor = factsOf{"217": {
 	{Kind: shop.Needed, Unit: "217", At: at(3), Until: ptr(at(6)), By: "Priya"},
 }}
 
+// bin is a quarantine in memory: a replay takes every entry but whole reports.
+type bin struct{ held []Held }
+
+func (b *bin) Held(context.Context) ([]Held, error) { return b.held, nil }
+func (b *bin) Replay(_ context.Context, ids []string) ([]Retried, error) {
+	var out []Retried
+	b.held = slices.DeleteFunc(b.held, func(h Held) bool {
+		if !slices.Contains(ids, h.ID) {
+			return false
+		}
+		taken := h.Message >= 0
+		r := Retried{ID: h.ID, Taken: taken, Report: h.ReportID + "/2"}
+		if !taken {
+			r.Report, r.Why = "", "unreadable: still no object"
+		}
+		out = append(out, r)
+		return taken
+	})
+	return out, nil
+}
+
+func heldMarket() *bin {
+	return &bin{[]Held{
+		{ID: "5", At: at(-2), Device: "dgl-220", Message: -1, Reason: "unreadable", Detail: "invalid character", Raw: []byte(`{"id":` + hostile)},
+		{ID: "6.0", At: at(-1), Device: "dgl-220", ReportID: "r-6", Message: 0, Reason: "bad_length", Detail: "17 bytes are not whole records of 9", Raw: []byte{0x46, 0x01, 0xff}},
+		{ID: "7.2", At: at(-1), Device: "dgl-305", ReportID: "r-7", Message: 2, Reason: "bad_length", Detail: "11 bytes", Raw: []byte(strings.Repeat("\x46\x01\x05", 9))},
+	}}
+}
+
+// past answers a replay of history with figures of its own, one trial a set of settings.
+type past struct{}
+
+func (past) Backtest(_ context.Context, _ analyze.Window, sets ...analyze.Settings) ([]*analyze.Trial, error) {
+	var out []*analyze.Trial
+	for _, s := range sets {
+		out = append(out, &analyze.Trial{Settings: s.Version, Units: 22, Months: 120, Alerts: int(100 / s.Threshold), Unfollowed: 3, Codes: 6, Preceded: 4, Leads: []float64{8, 20, 33, 41}})
+	}
+	return out, nil
+}
+
+type intakeOf struct{}
+
+func (intakeOf) Intake(_ context.Context, since time.Time) (Intake, error) {
+	return Intake{Since: since, Reports: 812, Results: 9340, Units: 19, WrongClock: 4, Rejected: 3, Unknown: 2, Clocks: []DeviceCount{{"dgl-410", "410", 4}}}, nil
+}
+
+// bookReview makes the review of a book.
+type bookReview struct{ book *alerts.Book }
+
+func (b bookReview) Review(ctx context.Context, from, until time.Time) (review.Review, error) {
+	all, err := b.book.List(ctx, true)
+	if err != nil {
+		return review.Review{}, err
+	}
+	orders, err := b.book.Orders(ctx)
+	return review.Make(all, orders, from, until, review.DefaultPrices()), err
+}
+
 type pulse struct{ err error }
 
 func (p *pulse) Ready(context.Context) error              { return p.err }
@@ -277,7 +336,7 @@ func open(t *testing.T, y *yard, b *alerts.Book) *site {
 	cfg.Fleet, cfg.Version = "Brackwater Provision & Linen", "test"
 	s, err := New(cfg, Deps{Book: b, Series: y, Roster: rosterOf(y.roster), Names: words, Health: p,
 		Codes: codesOf{"217": {{ECU: "7e8", Kind: "pending", Code: "P0442", First: at(-51), Last: at(-50)}}, "312": {{ECU: "7e8", Kind: "confirmed", Code: "P0304", First: today.AddDate(0, 0, -1), Last: today}}},
-		Facts: shopFloor, Uses: useOf{}, Now: func() time.Time { return today }}, quiet())
+		Facts: shopFloor, Uses: useOf{}, Intakes: intakeOf{}, Reviews: bookReview{b}, Trials: past{}, Quarantine: heldMarket(), Now: func() time.Time { return today }}, quiet())
 	if err != nil {
 		t.Fatal(err)
 	}

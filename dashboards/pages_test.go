@@ -3,6 +3,7 @@ package dashboards
 import (
 	"encoding/csv"
 	"encoding/json"
+	"fmt"
 	"html"
 	"net/http"
 	"net/http/httptest"
@@ -13,6 +14,8 @@ import (
 	"testing/fstest"
 	"time"
 
+	"marginline/analyze"
+	"marginline/ingest/fleet"
 	"marginline/ingest/series"
 )
 
@@ -68,6 +71,103 @@ func TestUnitShowsWhatHappened(t *testing.T) {
 	}
 	if body := s.must(t, "/"); !strings.Contains(body, "was made.</a>") {
 		t.Error("Today does not say that a work order was made")
+	}
+}
+
+func TestFleetCountsWithCare(t *testing.T) {
+	s := open(t, market(), marketBook(t))
+	body := s.must(t, "/fleet")
+	for _, want := range []string{"All depots", "Tannery Row", "2 <span class=\"grey\">(1 never reported)", "Families of tests by engine family", ", few", "812", "dgl-410", "stored, never counted",
+		"What became of the alerts", "none decided yet", "enter outcomes on the work orders"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the fleet page does not say %q", want)
+		}
+	}
+	// A depot in which every unit has the alert stands out; one unit of one does not.
+	var units []*fleet.Unit
+	families, raised := map[string][]string{}, map[[2]string]bool{}
+	add := func(depot string, n, bad int) {
+		for i := range n {
+			u := fleet.NewUnit(fmt.Sprintf("%s%d", depot, i))
+			u.Depot = depot
+			units = append(units, &u)
+			families[u.Unit] = []string{"catalyst"}
+			raised[[2]string{u.Unit, "catalyst"}] = i < bad
+		}
+	}
+	add("A", 40, 2)
+	add("B", 12, 9)
+	add("C", 1, 1)
+	m := tally("d", "", "", units, families, raised, func(u *fleet.Unit) string { return u.Depot })
+	got := m.Rows[0].Cells
+	if m.Marked != 1 || got[0].More || !got[1].More || got[2].More || !got[2].Few() || got[1].Of != 9 || m.Rows[0].All.N != 53 {
+		t.Errorf("marked %d: %+v", m.Marked, got)
+	}
+}
+
+func TestQuarantineShowsAndReplays(t *testing.T) {
+	s := open(t, market(), marketBook(t))
+	body := s.must(t, "/quarantine")
+	for _, want := range []string{"3 entries", "bad_length</a>, 2: The message does not hold whole records.", `value="6.0"`, "whole report", "message 2"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the quarantine does not say %q", want)
+		}
+	}
+	if body := s.must(t, "/quarantine?device=dgl-305"); strings.Contains(body, `value="6.0"`) || !strings.Contains(body, `value="7.2"`) {
+		t.Error("the filter by dongle does not hold")
+	}
+	if body := s.must(t, "/quarantine/6.0"); !strings.Contains(body, "46 01 ff") || strings.Contains(body, "As text") {
+		t.Error("bytes that are no text are shown as hex only")
+	}
+	if body := s.must(t, "/quarantine/5"); !strings.Contains(body, "&lt;script&gt;") || strings.Contains(body, "<script>alert") {
+		t.Error("the raw text must be text")
+	}
+	if code, _ := s.get(t, "/quarantine/99"); code != http.StatusNotFound {
+		t.Errorf("an entry that is not there: %d", code)
+	}
+	if w := s.post("/quarantine/replay", "", same); w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), "No entry is chosen") {
+		t.Errorf("nothing chosen: %d", w.Code)
+	}
+	w := s.post("/quarantine/replay", "id=5&id=6.0", same)
+	for _, want := range []string{"1 of 2 entries came in", "6.0: came in as report r-6/2", "5: stays: unreadable", "2 entries that"} {
+		if !strings.Contains(w.Body.String(), want) {
+			t.Errorf("after the replay the page does not say %q", want)
+		}
+	}
+	if w := s.post("/quarantine/replay", "id=5", map[string]string{"Sec-Fetch-Site": "cross-site"}); w.Code != http.StatusForbidden {
+		t.Errorf("another site may replay: %d", w.Code)
+	}
+}
+
+func TestSettingsAreShownAndTried(t *testing.T) {
+	s := open(t, market(), marketBook(t))
+	body := s.must(t, "/settings")
+	if !strings.Contains(body, analyze.DefaultSettings().Version) {
+		t.Error("the version in force is not said")
+	}
+	for _, n := range analyze.DefaultSettings().Numbers() {
+		if settingWords[n.Name] == "" || !strings.Contains(body, "<code>"+n.Name+"</code>") {
+			t.Errorf("setting %s has no words or is not shown", n.Name)
+		}
+	}
+	for name := range settingWords {
+		if !strings.Contains(body, "<code>"+name+"</code>") {
+			t.Errorf("words for %s, which is no setting", name)
+		}
+	}
+	body = s.must(t, "/settings?set=threshold&to=20")
+	for _, want := range []string{"threshold=20", ">10</td><td class=\"n\">5</td>", "95 % intervals"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the preview does not say %q", want)
+		}
+	}
+	if code, body := s.get(t, "/settings?set=threshold&to=much"); code != http.StatusUnprocessableEntity || !strings.Contains(body, "is not a number") {
+		t.Errorf("a value that is none: %d", code)
+	}
+	s.trial.Lock()
+	defer s.trial.Unlock()
+	if code, body := s.get(t, "/settings?set=threshold&to=20"); code != http.StatusUnprocessableEntity || !strings.Contains(body, "Somebody else") {
+		t.Errorf("two previews at once: %d", code)
 	}
 }
 

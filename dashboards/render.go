@@ -12,6 +12,7 @@ import (
 	"math"
 	"net/http"
 	"net/url"
+	"path"
 	"reflect"
 	"strings"
 	"time"
@@ -47,8 +48,16 @@ func loadPages(files fs.FS, s *Server) (pages, error) {
 		return nil, fmt.Errorf("page layout: %w", err)
 	}
 	out := pages{}
-	for _, name := range []string{"today", "units", "unit", "series", "alerts", "alert", "orders", "order", "plan", "outcome", "shop", "review", "help", "error", "sql", "columns"} {
-		t, err := template.Must(layout.Clone()).ParseFS(files, "pages/"+name+".html")
+	names, err := fs.Glob(files, "pages/*.html")
+	if err != nil {
+		return nil, err
+	}
+	for _, file := range names {
+		name := strings.TrimSuffix(path.Base(file), ".html")
+		if name == "layout" || name == "parts" {
+			continue
+		}
+		t, err := template.Must(layout.Clone()).ParseFS(files, file)
 		if err != nil {
 			return nil, fmt.Errorf("page %s: %w", name, err)
 		}

@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"sync"
 	"time"
 )
 
@@ -20,6 +21,7 @@ type Server struct {
 	traces *traces
 	zones  zones
 	hub    *hub
+	trial  sync.Mutex // held while settings are tried on history
 	routes http.Handler
 }
 
@@ -118,6 +120,11 @@ func (s *Server) mux() *http.ServeMux {
 	page("GET /alerts", s.alerts)
 	s.desk(page)
 	s.sqlRoutes(page)
+	page("GET /fleet", s.fleet)
+	page("GET /settings", s.settings)
+	page("GET /quarantine", s.quarantine)
+	page("GET /quarantine/{id}", s.quarantined)
+	page("POST /quarantine/replay", s.replay)
 	page("GET /help", s.help)
 	page("GET /", func(http.ResponseWriter, *http.Request) error { return errNoPage })
 	m.HandleFunc("GET /events", s.events)

@@ -26,9 +26,9 @@ func (a analystOf) Write(ctx context.Context, r sql.Request, _, form string, w i
 	return a.Engine.Write(ctx, a, r, form, w)
 }
 
-func (a analystOf) Pin(context.Context) (sql.Snapshot, error) { return a, nil }
-func (a analystOf) Tables() []sql.Table                       { return nil }
-func (a analystOf) Release()                                  {}
+func (a analystOf) Pin(context.Context, []string) (sql.Snapshot, error) { return a, nil }
+func (a analystOf) Tables() []sql.Table                                 { return nil }
+func (a analystOf) Release()                                            {}
 
 func (a analystOf) Small(_ context.Context, name string) (sql.Rows, error) {
 	return sql.Rows{Columns: []string{"unit", "depot"}, Rows: func(yield func([]any) bool) {

@@ -69,3 +69,6 @@ func (m moment) Short() template.HTML { return m.tag("2 Jan 06") }
 
 // Clock is day and time of day, for what is not long ago.
 func (m moment) Clock() template.HTML { return m.tag("Mon 15:04 MST") }
+
+// readersZone is the zone for what belongs to no depot.
+func (s *Server) readersZone() *time.Location { return time.UTC }

@@ -13,6 +13,12 @@ async function enhance(): Promise<void> {
     const { ask } = await import("./sql");
     ask(form);
   }
+  for (const button of document.querySelectorAll<HTMLButtonElement>("button[data-mark-all]")) {
+    button.hidden = false;
+    button.onclick = () => {
+      for (const mark of button.form?.querySelectorAll<HTMLInputElement>('input[type="checkbox"]') ?? []) mark.checked = true;
+    };
+  }
   const box = document.querySelector<HTMLElement>("[data-points]");
   if (box) {
     const { draw } = await import("./course");
