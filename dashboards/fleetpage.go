@@ -3,6 +3,7 @@ package dashboards
 import (
 	"cmp"
 	"context"
+	"math"
 	"net/http"
 	"slices"
 	"strings"
@@ -208,8 +209,16 @@ func (s *Server) familiesOf(unit string) []string {
 	return out
 }
 
+// more says that a share is higher than another beyond what chance explains: the 95 % interval of their
+// difference lies above zero (Newcombe 1998, method 10, made of the two Wilson intervals).
+//
+//	low = a - b - sqrt((a - low(a))^2 + (high(b) - b)^2)
+func more(a, b review.Share) bool {
+	return a.N > 0 && b.N > 0 && a.Value-b.Value > math.Hypot(a.Value-a.Low, b.High-b.Value)
+}
+
 // tally counts, of the units of each group that have tests of a family, those that had an alert of it. A cell
-// stands out where the lower end of its 95 % interval (Wilson 1927) lies above the share of all other units.
+// stands out where its share is more than that of all other units.
 func tally(id, title, by string, units []*fleet.Unit, families map[string][]string, raised map[[2]string]bool, group func(*fleet.Unit) string) matrix {
 	m := matrix{ID: id, Title: title, By: by}
 	type count struct{ k, n int }
@@ -234,7 +243,7 @@ func tally(id, title, by string, units []*fleet.Unit, families map[string][]stri
 		for _, g := range m.Groups {
 			c := cells[[2]string{f, g}]
 			x := cell{Share: review.ShareOf(c.k, c.n)}
-			if rest := all.n - c.n; c.k > 1 && rest > 0 && x.Low > float64(all.k-c.k)/float64(rest) {
+			if more(x.Share, review.ShareOf(all.k-c.k, all.n-c.n)) {
 				x.More = true
 				m.Marked++
 			}

@@ -14,6 +14,7 @@ import (
 	"testing/fstest"
 	"time"
 
+	"marginline/alerts/review"
 	"marginline/analyze"
 	"marginline/ingest/fleet"
 	"marginline/ingest/series"
@@ -98,6 +99,11 @@ func TestFleetCountsWithCare(t *testing.T) {
 	add("A", 40, 2)
 	add("B", 12, 9)
 	add("C", 1, 1)
+	// Two of eight beside none of eleven is nothing; 56 of 70 beside 48 of 80 has the interval 0.0524 to 0.3339
+	// (Newcombe 1998, table II, first example, method 10, from memory).
+	if more(review.ShareOf(2, 8), review.ShareOf(0, 11)) || !more(review.ShareOf(56, 70), review.ShareOf(48, 80)) || more(review.ShareOf(48, 80), review.ShareOf(56, 70)) {
+		t.Error("what stands out does not follow the interval of the difference")
+	}
 	m := tally("d", "", "", units, families, raised, func(u *fleet.Unit) string { return u.Depot })
 	got := m.Rows[0].Cells
 	if m.Marked != 1 || got[0].More || !got[1].More || got[2].More || !got[2].Few() || got[1].Of != 9 || m.Rows[0].All.N != 53 {
