@@ -47,6 +47,9 @@ type Row struct {
 	Lead      *float64       `json:"lead_median_days"`
 }
 
+// Count is how many cases came out in a way, by its name, for pages.
+func (r Row) Count(result string) int { return r.Results[Result(result)] }
+
 // A Review is a stretch of time.
 type Review struct {
 	From     time.Time `json:"from"`
