@@ -77,6 +77,7 @@ type orderPage struct {
 	Next      []alerts.Step
 	CanFinish bool
 	History   []orderHistory
+	Last      *alerts.Outcome
 	Dense     bool // much is to be said: smaller print, so that two sheets are enough
 }
 
@@ -135,7 +136,7 @@ func (s *Server) showOrder(w http.ResponseWriter, r *http.Request, status int, f
 		p.Proofs = append(p.Proofs, pr)
 	}
 	p.Dense = len(sheet.Steps)+4*len(sheet.Evidence) > 24
-	p.Fault, p.Who = fault, whose(r)
+	p.Fault, p.Who, p.Last = fault, whose(r), o.Last()
 	if s.deps.Floor != nil {
 		_, history, err := s.deps.Floor.Order(ctx, o.ID)
 		if err != nil {
