@@ -89,6 +89,7 @@ func seriesCommand() *cobra.Command {
 	list := fetchCommand("list", "the state of every series", "  marginline series list --unit V104 -o csv", "/series")
 	list.Flags().String("unit", "", "only this unit")
 	show := fetchCommand("show UNIT/ECU/TEST", "the margin trend of one series", "  marginline series show V104/7e8/m21.t89", "/series/")
-	cmd.AddCommand(list, show)
+	common := fetchCommand("common", "what the series of a cohort did together: weather, fuel, a mistake of ours", "  marginline series common", "/common")
+	cmd.AddCommand(list, show, common)
 	return cmd
 }

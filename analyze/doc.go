@@ -12,14 +12,29 @@
 //
 //	freshness.go  is it new evidence, or a stored result read again?
 //	epoch.go      do its limits, calibration and unit still compare with the earlier ones?
+//	tune.go       what the series takes over from its cohort: spread, correlation, effects, common movement
 //	cover.go      what the ambient temperature adds, learnt from differences and taken out
 //	stream.go     one side: distance to one limit, healthy level, CUSUM, trend
 //	baseline.go   level and spread learnt result by result, and the standardised residual
 //	cusum.go      evidence of a lasting move toward the limit, and since when
 //	trend.go      level and slope now, and the day they reach the limit
 //	count.go      events in a trip, such as misfires: Poisson, with or without a limit
+//	floor.go      the lower envelope of a saw-tooth, such as a particulate filter's
 //	idle.go       a test that no longer runs at its own rate, while reports arrive
 //	rule.go       which claims may be made of all this, and when they are taken back
+//	explain.go    what the whole cohort did explains the claims that came with it
+//	restart.go    what happens to a series without wear, told where it shows
+//
+// Cohorts. A series is one of a cohort: the same test of the same control unit, engine family and calibration. A fit
+// (fitting.go reads, census.go walks, fit.go and common.go estimate) gives each cohort its spread, correlation of
+// successive results, effects of ambient, fuel level and pressure, and empirical null at the end of every week of the
+// readings' own time, and its common movement at the end of every day. Small cohorts lean on wider ones, those on the
+// shipped figures, in proportion to their series; below 200 series the page says so. What is in force at a time was fitted
+// on readings before that time alone, so parameters are a pure function of readings, a version names them, and state stays
+// a pure fold. A late reading changes closed days at the next fit. A common movement of 15 percent and more is told
+// once (Runner.Movements); it is taken out of every series, so that only a unit that goes further is claimed. A claim
+// that came before the day was over is explained after it. Rejected: centring a week on itself, which would take alerts
+// back that somebody has seen.
 //
 // A claim of drift needs two things: a CUSUM score that chance rarely reaches, and a level that has
 // really used up part of the healthy distance to the limit. The score alone would alarm on every season
@@ -35,9 +50,9 @@
 // roster, or whose VIN and dongle belong to different units, is not folded. A test without any real limit
 // keeps its newest state, has no margin and is not watched, but for counts of events. A test that runs
 // rarely is watched by its few results; the state says Learning while there are too few for a baseline.
-// A value so coarse that a rerun looks like a repeat is not said to have stopped running. What is not done
-// yet: priors fitted to cohorts (the shipped ones serve all), effects of fuel level and barometric pressure,
-// and movement common to a cohort explained once. The state of a series takes about a kilobyte.
+// A value so coarse that a rerun looks like a repeat is not said to have stopped running. A unit that is sick when it is
+// first read is found by its margin alone: its cohort's level is known, but is not used against it. The state of a series takes
+// more than a kilobyte.
 //
 // The history hands the polls of each unit over in order (series.Replay), from as many goroutines as there are
 // processors, so that a fleet's half year is folded as it is read and a poll is never kept.

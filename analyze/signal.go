@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"fmt"
+	"math"
 	"time"
 
 	"marginline/ingest/series"
@@ -99,6 +100,14 @@ type Leaning struct {
 
 // String is that in words.
 func (l Leaning) String() string {
+	if words := l.learnt(); math.Abs(l.Common) >= 0.01 {
+		return fmt.Sprintf("%s What they did together is taken out: %+.0f %% of the distance.", words, 100*l.Common)
+	} else {
+		return words
+	}
+}
+
+func (l Leaning) learnt() string {
 	switch {
 	case l.Series == 0:
 		return "Shipped figures: too few series like it were read to learn from."

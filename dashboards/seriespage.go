@@ -90,7 +90,7 @@ func (s *Server) series(w http.ResponseWriter, r *http.Request) error {
 	p.Chart = c.draw(ds)
 	c.W, c.H = 340, 400
 	p.Narrow = c.draw(ds)
-	p.Caption = chartCaption(c, ds)
+	p.Caption = append(chartCaption(c, ds), n.Cohort.String())
 	for i := len(ds) - 1; i >= 0 && len(p.Rows) < tableRows; i-- {
 		p.Rows = append(p.Rows, pointRow{ds[i], moment{ds[i].At, zone}})
 	}
