@@ -39,6 +39,7 @@ func serviceFlags(cmd *cobra.Command) {
 	cmd.Flags().String("listen", "", "host:port of the pages (default 127.0.0.1:8470)")
 	cmd.Flags().String("log-level", "", "debug, info, warn or error")
 	cmd.Flags().String("log-format", "", "text or json")
+	cmd.Flags().String("sql-flight", "", "host:port where other tools query by Arrow Flight SQL")
 	cmd.Flags().String("broker-url", "", "an external NATS server instead of the embedded one")
 	cmd.Flags().String("broker-listen", "", "host:port where the embedded broker takes dongles")
 	cmd.Flags().String("broker-mqtt", "", "host:port where the embedded broker takes dongles that speak MQTT 3.1.1")
@@ -73,7 +74,12 @@ func (a *app) serve(ctx context.Context, l net.Listener, ready func(ctx context.
 		l.Close()
 		return err
 	}
-	if err := a.start(ctx, a.keepUp); err != nil {
+	beside, err := a.beside()
+	if err != nil {
+		l.Close()
+		return err
+	}
+	if err := a.start(ctx, beside...); err != nil {
 		l.Close()
 		return err
 	}

@@ -19,7 +19,7 @@ func dataFlag(cmd *cobra.Command) {
 func configOf(cmd *cobra.Command) (config, error) {
 	path, _ := cmd.Flags().GetString("config")
 	flags := map[string]any{}
-	for flag, key := range map[string]string{"data": "data", "listen": "web.listen", "log-level": "log.level", "log-format": "log.format", "broker-url": "broker.url", "broker-listen": "broker.listen", "broker-mqtt": "broker.mqtt"} {
+	for flag, key := range map[string]string{"data": "data", "listen": "web.listen", "log-level": "log.level", "log-format": "log.format", "broker-url": "broker.url", "broker-listen": "broker.listen", "broker-mqtt": "broker.mqtt", "sql-flight": "sql.flight"} {
 		if f := cmd.Flags().Lookup(flag); f != nil && f.Changed {
 			flags[key] = f.Value.String()
 		}

@@ -59,7 +59,8 @@ type config struct {
 		Rows     int           `koanf:"rows"`     // most rows of one answer
 		Parallel int           `koanf:"parallel"` // queries at a time; the others wait
 		Timeout  time.Duration `koanf:"timeout"`
-		Fence    string        `koanf:"fence"` // required: no SQL unless the kernel confines it; preferred: without, where it cannot
+		Flight   string        `koanf:"flight"` // host:port of Arrow Flight SQL; empty = none. Its token is in DATA/flight-token
+		Fence    string        `koanf:"fence"`  // required: no SQL unless the kernel confines it; preferred: without, where it cannot
 	} `koanf:"sql"`
 	Cost struct { // ranges as low-high; for the review
 		Currency  string `koanf:"currency"`
@@ -100,6 +101,7 @@ var configDefaults = map[string]any{
 	"sql.rows":           1_000_000,
 	"sql.parallel":       2,
 	"sql.fence":          "required",
+	"sql.flight":         "",
 	"sql.timeout":        "60s",
 	"cost.currency":      "USD",
 	"cost.unplanned":     "600-1500",
@@ -212,6 +214,11 @@ func (c *config) validate() error {
 	}
 	if c.SQL.Rows < 1 || c.SQL.Threads < 1 || c.SQL.Parallel < 1 || c.SQL.Timeout < time.Second {
 		bad("sql", "rows, threads and parallel at least 1, timeout at least 1s")
+	}
+	if c.SQL.Flight != "" {
+		if err := loopback(c.SQL.Flight); err != nil {
+			bad("sql.flight", "%v", err)
+		}
 	}
 	if _, err := parseSize(c.SQL.Process); err != nil {
 		bad("sql.process", "%v", err)

@@ -23,6 +23,7 @@ var house = [][]string{
 	{"alerts/review"},
 	{"alerts/api"},
 	{"sql"},
+	{"sql/flight"},
 	{"dashboards"},
 	{"", "deploy/soak"}, // main, and the program that runs it under load
 }
@@ -43,6 +44,7 @@ var homes = map[string]string{
 	"github.com/apache/arrow/go/v15":         "ingest/lake sql", // what the lake stores, and what a query answers
 	"github.com/apache/arrow-go/v18":         "sql",             // DuckDB's driver hands over answers with it
 	"github.com/landlock-lsm/go-landlock":    "sql",
+	"google.golang.org/grpc":                 "sql/flight",
 	"github.com/apache/iceberg-go":           "ingest/lake",
 	"github.com/nats-io/nats-server/v2":      "ingest/broker",
 	"github.com/nats-io/nats.go":             "ingest/broker",
