@@ -142,6 +142,7 @@ func history(t *testing.T, data string) (readings, alerts string) {
 	t.Helper()
 	readings = must(t, "sql", "--data", data, "-o", "csv",
 		"select count(*) n, count(distinct report_id) reports, sum(hash(unit, vin, device, report_id, ecu, test, raw_value, raw_min, raw_max, state, epoch_us(read_at)) % 1000000007) h from readings")
+	readings += must(t, "sql", "--data", data, "-o", "csv", driftDigest)
 	alerts = must(t, "alerts", "list", "--all", "--data", data, "-o", "json")
 	return readings, alerts
 }

@@ -203,12 +203,12 @@ func (w *watch) settled(ctx context.Context) error {
 	return w.sync(ctx, changed)
 }
 
-// refit settles and, where readings came late for days that the cohorts were fitted on, builds everything again.
+// refit settles or, where readings came late for days that the cohorts were fitted on, builds everything again.
 func (w *watch) refit(ctx context.Context) error {
-	if err := w.settle(ctx); err != nil || !w.runner.Stale() {
-		return err
+	if w.runner.Stale() {
+		return w.rebuild(ctx, nil)
 	}
-	return w.rebuild(ctx, nil)
+	return w.settle(ctx)
 }
 
 // writeDrift makes the drift table hold all that follows from the readings that are committed. It says whether

@@ -139,7 +139,7 @@ func (p *Parameters) extends(old *Parameters) bool {
 func (r *Runner) Fitted() string {
 	p := r.params.Load()
 	if p == nil {
-		return Shipped
+		p = &Parameters{}
 	}
 	return p.digest()
 }
@@ -147,17 +147,23 @@ func (r *Runner) Fitted() string {
 func (p *Parameters) digest() string {
 	p.once.Do(func() {
 		d := newDigester()
-		d.strings(p.versions...)
-		d.ints(p.week0, p.day0)
 		keys := slices.SortedFunc(maps.Keys(p.cohorts), func(a, b CohortKey) int {
 			return cmp.Or(cmp.Compare(a.EngineFamily, b.EngineFamily), cmp.Compare(a.CalID, b.CalID), cmp.Compare(a.ECU, b.ECU), cmp.Compare(a.Test, b.Test))
 		})
 		for _, k := range keys {
 			c := p.cohorts[k]
-			d.strings(k.EngineFamily, k.CalID, k.ECU, k.Test)
-			d.floats(c.centre...)
-			for _, n := range c.units {
-				d.ints(int64(n))
+			for i, w := range c.weeks {
+				if w != nil {
+					d.ints(p.week0 + int64(i))
+					w.digest(d)
+				}
+			}
+			for i, n := range c.units {
+				if n >= centreLeast { // else nothing is made of it
+					d.strings(k.EngineFamily, k.CalID, k.ECU, k.Test)
+					d.ints(p.day0 + int64(i))
+					d.floats(c.centre[i])
+				}
 			}
 		}
 		sum := d.sum()

@@ -177,7 +177,9 @@ func (r *Runner) Settle(ctx context.Context) (changed []string, err error) {
 	clear(r.late)
 	r.mu.Unlock()
 
-	err = r.refold(ctx, r.choose(r.roster(), late), folding{trace: r.begin}, r.keep)
+	if len(late) > 0 { // else choose would take all
+		err = r.refold(ctx, r.choose(r.roster(), late), folding{trace: r.begin}, r.keep)
+	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if err != nil {

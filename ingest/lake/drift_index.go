@@ -38,6 +38,12 @@ func (x *foldIndex) put(path string, runs []streak, held bool) {
 	}
 }
 
+func (x *foldIndex) of(path string) []streak {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	return x.known[path]
+}
+
 func (x *foldIndex) release(paths ...string) {
 	x.mu.Lock()
 	defer x.mu.Unlock()

@@ -249,6 +249,14 @@ func (w *DriftWriter) Seal(c Coverage, gone ...string) {
 		p.rows, p.files = append(s.rows, p.rows...), append(s.files, p.files...)
 	}
 	p.prune(w.units)
+	p.files = slices.DeleteFunc(p.files, func(f addedFile) bool {
+		void := dead(w.l.folds.of(f.path), w.units) == f.file.Count()
+		if void {
+			w.l.folds.release(f.path)
+			w.l.fs.remove(f.path)
+		}
+		return void
+	})
 	p.made = folded{c, w.used}
 	w.sealed = &p
 }

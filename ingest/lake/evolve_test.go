@@ -72,12 +72,13 @@ func TestColumnsOfALaterRelease(t *testing.T) {
 		p.CVNs = map[string]string{"7e8": "1A2B3C4D"}
 	}
 	old := unopened(t, dir)
-	old.specs[readings], old.specs[reports] = older(&specs[readings], 2), older(&specs[reports], 2)
+	old.specs[readings], old.specs[reports], old.specs[drift] = older(&specs[readings], 2), older(&specs[reports], 2), older(&specs[drift], 2)
 	if err := old.open(); err != nil {
 		t.Fatal(err)
 	}
 	feed(old, first, 1)
 	commit(t, old, 12)
+	fold(t, old, first)
 	columns := len(old.tables[readings].tip.schema().Fields())
 	if err := old.Close(); err != nil {
 		t.Fatal(err)
@@ -112,6 +113,9 @@ func TestColumnsOfALaterRelease(t *testing.T) {
 		t.Fatal(err)
 	}
 	same(t, fetch(t, again, nil, nil, time.Time{}), ordered(first, second))
+	fold(t, again, second)
+	compact(t, again, true)
+	sameDrift(t, "older and newer files merged", stands(t, again), rowsOfDrift(ordered(first, second)))
 	verified(t, dir)
 }
 
