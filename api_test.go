@@ -7,6 +7,7 @@ import (
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"net/url"
 	"strings"
 	"testing"
 	"time"
@@ -183,6 +184,12 @@ func TestAPIFromReportToRecords(t *testing.T) {
 		t.Errorf("%v", rec)
 	}
 	call(t, srv, 404, "GET", "/units/nobody/records", nil)
+	depot := rec["unit"].(map[string]any)["depot"].(string)
+	if cal := call(t, srv, 200, "GET", "/calendars/"+url.PathEscape(depot), nil)["text"].(string); !strings.Contains(cal, "UID:"+order+"@marginline") {
+		t.Error(cal)
+	}
+	call(t, srv, 404, "GET", "/calendars/Nowhere", nil)
+	call(t, srv, 422, "POST", "/deliveries/test", map[string]any{"by": "Tomas"}) // no webhook is set
 	rev := call(t, srv, 200, "GET", "/review?from="+now.AddDate(0, -1, 0).Format(time.RFC3339)+"&until="+now.AddDate(0, 0, 1).Format(time.RFC3339), nil)
 	if rev["total"].(map[string]any)["results"].(map[string]any)["repair"] != 1.0 {
 		t.Errorf("%v", rev["total"])

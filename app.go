@@ -17,6 +17,7 @@ import (
 	_ "modernc.org/sqlite" // the driver of the state database
 
 	"marginline/alerts"
+	"marginline/alerts/delivery"
 	"marginline/analyze"
 	"marginline/ingest"
 	"marginline/ingest/broker"
@@ -37,6 +38,7 @@ type app struct {
 	roster   atomic.Pointer[fleet.Roster]
 	book     *alerts.Book
 	floor    *floor
+	outbox   *delivery.Outbox
 	lake     *lake.Lake
 	broker   *broker.Broker
 	consumer *ingest.Consumer
@@ -74,6 +76,13 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 	}
 	a.roster.Store(roster)
 	if a.book, err = alerts.OpenBook(ctx, a.db, log, a.reg); err != nil {
+		return nil, err
+	}
+	to, err := cfg.channel()
+	if err != nil {
+		return nil, err
+	}
+	if a.outbox, err = delivery.OpenOutbox(ctx, a.db, to, log); err != nil {
 		return nil, err
 	}
 	if a.floor, err = openFloor(ctx, a); err != nil {
@@ -137,6 +146,7 @@ func (a *app) start(ctx context.Context, beside ...func(context.Context) error) 
 	a.tasks, gctx = errgroup.WithContext(ctx)
 	a.tasks.Go(func() error { return a.consumer.Run(gctx) })
 	a.tasks.Go(func() error { return a.watch.run(gctx) })
+	a.tasks.Go(func() error { return a.outbox.Run(gctx) })
 	for _, run := range beside {
 		a.tasks.Go(func() error { return run(gctx) })
 	}

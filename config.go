@@ -62,6 +62,10 @@ type config struct {
 		Flight   string        `koanf:"flight"` // host:port of Arrow Flight SQL; empty = none. Its token is in DATA/flight-token
 		Fence    string        `koanf:"fence"`  // required: no SQL unless the kernel confines it; preferred: without, where it cannot
 	} `koanf:"sql"`
+	Webhook struct { // where alerts are posted; empty = nowhere
+		URL    string `koanf:"url"`
+		Secret string `koanf:"secret"` // whsec_ and base64, Standard Webhooks
+	} `koanf:"webhook"`
 	Cost struct { // ranges as low-high; for the review
 		Currency  string `koanf:"currency"`
 		Unplanned string `koanf:"unplanned"` // a road call with what follows
@@ -103,6 +107,8 @@ var configDefaults = map[string]any{
 	"sql.fence":          "required",
 	"sql.flight":         "",
 	"sql.timeout":        "60s",
+	"webhook.url":        "",
+	"webhook.secret":     "",
 	"cost.currency":      "USD",
 	"cost.unplanned":     "600-1500",
 	"cost.planned":       "150-350",
@@ -225,6 +231,9 @@ func (c *config) validate() error {
 	}
 	if err := c.engine("").Validate(); err != nil {
 		bad("sql", "%v", err)
+	}
+	if _, err := c.channel(); err != nil {
+		bad("webhook", "%v", err)
 	}
 	if err := c.checkPrices(); err != nil {
 		bad("cost", "%v", err)

@@ -2,9 +2,11 @@ package main
 
 import (
 	"fmt"
+	"net/url"
 	"strconv"
 	"strings"
 
+	"marginline/alerts/delivery"
 	"marginline/alerts/review"
 )
 
@@ -37,4 +39,19 @@ func (c *config) parsePrices() (p review.Prices, err error) {
 		*x.to = [2]float64{a, b}
 	}
 	return p, nil
+}
+
+// channel is where events are sent; nil when nothing is set.
+func (c *config) channel() (delivery.Channel, error) {
+	if c.Webhook.URL == "" {
+		return nil, nil
+	}
+	if u, err := url.Parse(c.Webhook.URL); err != nil || u.Host == "" || u.Scheme != "https" && u.Scheme != "http" {
+		return nil, fmt.Errorf("url %q is no http or https address", c.Webhook.URL)
+	}
+	w, err := delivery.NewWebhook(c.Webhook.URL, c.Webhook.Secret)
+	if err != nil {
+		return nil, err
+	}
+	return w, nil
 }

@@ -44,6 +44,8 @@ func (a *app) controlHandler() http.Handler {
 	handle("GET /plan", a.showPlan)
 	handle("POST /plan", a.showPlan)
 	handle("POST /plan/{job}", a.acceptPlan)
+	handle("GET /deliveries", a.listDeliveries)
+	handle("POST /deliveries/test", a.testDelivery)
 	handle("GET /shop/facts", a.listFacts)
 	handle("POST /shop/facts", a.dated(a.addFact))
 	handle("POST /shop/facts/import", a.dated(a.importFacts))

@@ -20,7 +20,7 @@ var house = [][]string{
 	{"alerts/knowledge", "alerts/shop"},
 	{"alerts/schedule"},
 	{"alerts"},
-	{"alerts/review"},
+	{"alerts/review", "alerts/delivery"},
 	{"alerts/api"},
 	{"sql"},
 	{"sql/flight"},

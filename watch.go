@@ -354,8 +354,12 @@ func (w *watch) sync(ctx context.Context, units []string) error {
 		return nil
 	}
 	for _, unit := range units {
-		if _, err := w.book.Sync(ctx, unit, w.derive(unit, w.runner.Signals(unit), w.runner.Series(unit))); err != nil {
+		ch, err := w.book.Sync(ctx, unit, w.derive(unit, w.runner.Signals(unit), w.runner.Series(unit)))
+		if err != nil {
 			return fmt.Errorf("alert book: unit %s: %w", unit, err)
+		}
+		if err := w.tell(ctx, ch); err != nil {
+			return err
 		}
 		if err := w.prove(ctx, unit); err != nil {
 			return fmt.Errorf("proof of repair: unit %s: %w", unit, err)

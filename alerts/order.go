@@ -32,6 +32,7 @@ type WorkOrder struct {
 // A Visit is what people decided and wrote about a work order.
 type Visit struct {
 	Slot       *Slot      `json:"slot"`     // the day a person chose
+	Off        *Slot      `json:"off"`      // the day that was given back last, for calendars
 	Deferred   *Deferral  `json:"deferred"` // nil when it was not put off
 	WaitingFor string     `json:"waiting_for"`
 	Outcomes   []Outcome  `json:"outcomes"`  // one a visit, the newest last

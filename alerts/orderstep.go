@@ -78,7 +78,7 @@ func (b *Book) Step(ctx context.Context, id string, st Step, n StepNote) (*WorkO
 // unbook gives the day back; calendars learn that it is off.
 func (o *WorkOrder) unbook() {
 	if o.Slot != nil {
-		o.Slot = nil
+		o.Off, o.Slot = o.Slot, nil
 		o.Sequence++
 	}
 }

@@ -31,6 +31,7 @@ func Handler(s Service, version string) http.Handler {
 	planRoutes(a, s)
 	shopRoutes(a, s)
 	unitRoutes(a, s)
+	deliveryRoutes(a, s)
 	return mux
 }
 

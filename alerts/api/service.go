@@ -3,11 +3,13 @@ package api
 import (
 	"context"
 	"errors"
+	"io"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
 
 	"marginline/alerts"
+	"marginline/alerts/delivery"
 	"marginline/alerts/review"
 	"marginline/alerts/schedule"
 	"marginline/alerts/shop"
@@ -36,6 +38,9 @@ type Service interface {
 	Review(ctx context.Context, from, until time.Time) (review.Review, error)
 	Readiness(ctx context.Context, unit string) (*alerts.Forecast, error)
 	Records(ctx context.Context, unit string) (*Records, error)
+	Calendar(ctx context.Context, w io.Writer, depot string) error
+	TestDelivery(ctx context.Context, who string) ([]delivery.Sent, error)
+	Deliveries(ctx context.Context) ([]delivery.Sent, error)
 }
 
 // Imported says what became of a file of facts.
