@@ -21,6 +21,7 @@ var (
 	acknowledge = move{to: Acknowledged, from: []State{Open, Acknowledged, Explained, Muted}}
 	explain     = move{to: Explained, from: []State{Open, Acknowledged, Explained, Muted}, needReason: true}
 	mute        = move{to: Muted, from: []State{Open, Acknowledged, Explained, Muted}, needReason: true, needUntil: true}
+	reopen      = move{to: Open, from: []State{Acknowledged, Explained, Muted}}
 	closing     = move{to: Closed, from: []State{Open, Acknowledged, Explained, Muted, Ordered, Verifying}, needReason: true}
 )
 
@@ -37,6 +38,11 @@ func (b *Book) Explain(ctx context.Context, id, who, reason string, until time.T
 // Mute sets the alert aside until a date, which is needed: it is open again then by itself.
 func (b *Book) Mute(ctx context.Context, id, who, reason string, until time.Time) error {
 	return b.decide(ctx, mute, id, who, reason, until)
+}
+
+// Reopen takes a decision back: the alert waits for one again. The history keeps both.
+func (b *Book) Reopen(ctx context.Context, id, who, reason string) error {
+	return b.decide(ctx, reopen, id, who, reason, time.Time{})
 }
 
 // Close ends the alert for good, whatever its readings say; a reason is needed. A later episode of the same
@@ -70,8 +76,11 @@ func (b *Book) decide(ctx context.Context, m move, id, who, reason string, until
 			return fmt.Errorf("alert %s is %s, it cannot become %s: %w", r.id, before, m.to, ErrTransition)
 		}
 		r.decision, r.until = m.to, instant(until)
-		if m.to == Explained {
+		switch m.to {
+		case Explained:
 			r.explained = reason
+		case Open:
+			r.explained = ""
 		}
 		if err := r.save(ctx, tx); err != nil {
 			return err

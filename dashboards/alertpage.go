@@ -32,6 +32,7 @@ type alertPage struct {
 	Earliest          string
 	Standing          bool // decisions are possible
 	CanOrder          bool
+	CanUndo           bool // a decision stands that can be taken back
 }
 
 type historyRow struct {
@@ -70,6 +71,7 @@ func (s *Server) showAlert(w http.ResponseWriter, r *http.Request, status int, f
 		Standing: a.State != alerts.Closed && a.State != alerts.Withdrawn,
 	}
 	p.CanOrder = p.Standing && a.OrderID == nil && a.Kind != analyze.NotRunning
+	p.CanUndo = a.State == alerts.Acknowledged || a.State == alerts.Explained || a.State == alerts.Muted
 	for _, h := range history {
 		p.History = append(p.History, historyRow{At: moment{h.At, row.Zone}, Who: h.Who, Text: change(h), Why: h.Why})
 	}
@@ -169,6 +171,8 @@ func (s *Server) decide(w http.ResponseWriter, r *http.Request) error {
 		err = s.deps.Book.Explain(ctx, id, f.who, f.reason, time.Time{})
 	case "mute":
 		err = s.deps.Book.Mute(ctx, id, f.who, f.reason, until)
+	case "reopen":
+		err = s.deps.Book.Reopen(ctx, id, f.who, f.reason)
 	case "order":
 		next, err = s.makeOrder(ctx, id, f.who, now)
 	default:

@@ -15,6 +15,7 @@ type Book interface {
 	Acknowledge(ctx context.Context, id, who, reason string, until time.Time) error
 	Explain(ctx context.Context, id, who, reason string, until time.Time) error
 	Mute(ctx context.Context, id, who, reason string, until time.Time) error
+	Reopen(ctx context.Context, id, who, reason string) error
 	Order(ctx context.Context, alertID, who string, at time.Time) (*alerts.WorkOrder, error)
 	Orders(ctx context.Context) ([]alerts.WorkOrder, error)
 	OrderByID(ctx context.Context, id string) (*alerts.WorkOrder, error)

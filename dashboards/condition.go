@@ -87,13 +87,14 @@ func (s *Server) rostered(name string) *fleet.Unit {
 	return &u
 }
 
-// courses are the series of a unit; none where the roster does not have it, since only units of the roster
+// courses are the series of a unit in the units of the reader; none where the roster does not have it, since only units of the roster
 // are watched.
 func (s *Server) courses(ctx context.Context, unit string) (map[series.Key]*analyze.Trace, error) {
 	if s.deps.Roster.Unit(unit) == nil {
 		return nil, nil
 	}
-	return s.traces.unit(ctx, unit)
+	by, err := s.traces.unit(ctx, unit)
+	return s.allShown(by), err
 }
 
 // advice is what to do about an alert, in words.

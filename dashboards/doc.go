@@ -12,6 +12,11 @@
 // with an interactive drawing of the same numbers (/series/.../points.json); the table beside it is the
 // third reading of one []dot.
 //
+// A reader may choose a time zone and US units (reader.go): cookies, or the address for one page. Each choice
+// is served by a copy of the server with templates of its own, so that no handler has to pass it on; courses
+// are converted where pages get them (customary.go). The rejected way was to convert in the browser: the
+// printout, the file and the table would each say something else.
+//
 // The package reads through small interfaces (deps.go): Book for alerts and work orders, Series for the
 // detector, Roster for units, Names for the words of a test, Codes and Health. It keeps no data of its own
 // but a cache of refolded units, one entry for a unit and its newest poll (traces.go).

@@ -124,7 +124,7 @@ func (s *Server) showOrder(w http.ResponseWriter, r *http.Request, status int, f
 		return err
 	}
 	for i, e := range sheet.Evidence {
-		pr := proof{Name: e.Name, Facts: evidenceFacts(e, sheet.Zone)}
+		pr := proof{Name: e.Name, Facts: s.evidenceFacts(e, sheet.Zone)}
 		if pr.Name == "" {
 			pr.Name = s.testName(e.Test)
 		}
@@ -156,11 +156,11 @@ func (s *Server) showOrder(w http.ResponseWriter, r *http.Request, status int, f
 }
 
 // evidenceFacts are the figures of one piece of evidence, as many as are known.
-func evidenceFacts(e alerts.Evidence, zone *time.Location) []fact {
+func (s *Server) evidenceFacts(e alerts.Evidence, zone *time.Location) []fact {
 	out := []fact{{"Claim", kindWords[e.Kind]}}
 	number := func(name string, v *float64) {
 		if v != nil {
-			out = append(out, fact{name, measure(*v, e.UnitOfMeasure)})
+			out = append(out, fact{name, s.measure(*v, e.UnitOfMeasure)})
 		}
 	}
 	number("Newest value", e.Value)

@@ -39,7 +39,9 @@ type view struct {
 	Made   time.Time
 	Style  string
 	Script string
-	SQL    bool // there is a page for SQL
+	Choice *choice // zone and units
+	Find   string  // what was looked for
+	SQL    bool    // there is a page for SQL
 }
 
 func loadPages(files fs.FS, s *Server) (pages, error) {
@@ -69,7 +71,7 @@ func loadPages(files fs.FS, s *Server) (pages, error) {
 // funcs are the words and forms that templates may use.
 func (s *Server) funcs() template.FuncMap {
 	return template.FuncMap{
-		"figure": figure, "fixed": fixed, "headline": headline, "rest": rest, "percent": percent, "measure": measure, "plural": plural, "family": familyTitle,
+		"figure": figure, "fixed": fixed, "headline": headline, "rest": rest, "percent": percent, "measure": s.measure, "plural": plural, "family": familyTitle,
 		"class": classOf,
 		"state": func(st alerts.State) string { return stateWords[st] },
 		"kind":  func(k analyze.Kind) string { return kindWords[k] },
@@ -80,10 +82,10 @@ func (s *Server) funcs() template.FuncMap {
 		"nan":        math.IsNaN,
 		"dict":       dict,
 		"test":       s.testName,
-		"unitURL":    unitURL, "seriesURL": seriesURL,
+		"zonewords":  s.zoneWords, "unitURL": unitURL, "seriesURL": seriesURL,
 		"unitSign": unitSign,
 		"pathpart": url.PathEscape,
-		"utc":      func(t time.Time) template.HTML { return moment{t, time.UTC}.Stamp() },
+		"utc":      func(t time.Time) template.HTML { return moment{t, s.readersZone()}.Stamp() },
 		"ago":      func(t time.Time) string { return ago(t, s.deps.Now()) },
 	}
 }
@@ -136,6 +138,7 @@ func (s *Server) testName(test string) string {
 func (s *Server) show(w http.ResponseWriter, r *http.Request, status int, name string, v view) error {
 	v.Fleet, v.Style, v.Script, v.Made = s.cfg.Fleet, s.assets.style, s.assets.script, s.deps.Now()
 	v.SQL = s.deps.SQL != nil
+	v.Choice = s.choiceOf(r)
 	v.Foot = "marginline " + s.cfg.Version
 	if !s.assets.bundle {
 		v.Foot += " · UI bundle not built: run make web"

@@ -19,9 +19,11 @@ type Server struct {
 	pages  pages
 	assets *assets
 	traces *traces
-	zones  zones
+	zones  *zones
+	others *others
+	reader reader // whom this site is for
 	hub    *hub
-	trial  sync.Mutex // held while settings are tried on history
+	trial  *sync.Mutex // held while settings are tried on history
 	routes http.Handler
 }
 
@@ -33,7 +35,7 @@ func New(cfg Config, deps Deps, log *slog.Logger) (*Server, error) {
 	if deps.Book == nil || deps.Series == nil || deps.Roster == nil || deps.Now == nil {
 		return nil, errors.New("dashboards: Book, Series, Roster and Now are needed")
 	}
-	s := &Server{cfg: cfg, deps: deps, log: log, hub: newHub(), traces: newTraces(deps.Series, cfg.Units)}
+	s := &Server{cfg: cfg, deps: deps, log: log, hub: newHub(), zones: &zones{}, others: &others{}, trial: &sync.Mutex{}, traces: newTraces(deps.Series, cfg.Units)}
 	var err error
 	if s.assets, err = loadAssets(pageFiles, subFS(bundleFiles, "web/dist")); err != nil {
 		return nil, err
@@ -44,7 +46,7 @@ func New(cfg Config, deps Deps, log *slog.Logger) (*Server, error) {
 	if !s.assets.bundle {
 		log.Warn("UI bundle not built: run make web. Pages read and print, without live updates and zoom")
 	}
-	s.routes = s.secure(http.NewCrossOriginProtection().Handler(s.mux()))
+	s.routes = s.secure(http.NewCrossOriginProtection().Handler(s.choosing(s.mux())))
 	return s, nil
 }
 
@@ -125,6 +127,8 @@ func (s *Server) mux() *http.ServeMux {
 	page("GET /quarantine", s.quarantine)
 	page("GET /quarantine/{id}", s.quarantined)
 	page("POST /quarantine/replay", s.replay)
+	page("POST /view", s.choose)
+	page("GET /find", s.find)
 	page("GET /help", s.help)
 	page("GET /", func(http.ResponseWriter, *http.Request) error { return errNoPage })
 	m.HandleFunc("GET /events", s.events)

@@ -64,7 +64,7 @@ func browse(t *testing.T, s *site) *tab {
 		chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-sync", true))
 	alloc, stopAlloc := chromedp.NewExecAllocator(context.Background(), opts...)
 	ctx, stop := chromedp.NewContext(alloc)
-	ctx, stopTime := context.WithTimeout(ctx, 5*time.Minute)
+	ctx, stopTime := context.WithTimeout(ctx, 9*time.Minute)
 	b.ctx, b.base, b.drop = ctx, srv.URL, srv.CloseClientConnections
 	reading := make(chan struct{})
 	messages := chromedp.Console(ctx)

@@ -60,9 +60,9 @@ func (s *Server) unitFacts(u *fleet.Unit, use Use, last moment, now time.Time) [
 	quantity := func(name string, newest, enrolled float64, ucum string) {
 		switch {
 		case newest > 0:
-			add(name, measure(newest, ucum))
+			add(name, s.measure(newest, ucum))
 		case enrolled > 0:
-			add(name+" at enrolment", measure(enrolled, ucum))
+			add(name+" at enrolment", s.measure(enrolled, ucum))
 		}
 	}
 	quantity("Odometer", use.OdometerKm, u.OdometerKm, "km")
@@ -114,7 +114,7 @@ type readiness struct {
 	Run     int      // families whose tests have all run
 }
 
-func readyOf(states []analyze.Now, use Use) readiness {
+func (s *Server) readyOf(states []analyze.Now, use Use) readiness {
 	var r readiness
 	run := map[string]bool{}
 	for _, n := range states {
@@ -146,7 +146,7 @@ func readyOf(states []analyze.Now, use Use) readiness {
 		if r.Since != "" {
 			r.Since += ", "
 		}
-		r.Since += measure(use.KmSinceClear, "km") + " ago"
+		r.Since += s.measure(use.KmSinceClear, "km") + " ago"
 	}
 	return r
 }

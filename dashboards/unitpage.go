@@ -113,7 +113,7 @@ func (s *Server) unit(w http.ResponseWriter, r *http.Request) error {
 	p.Marks = marksOf(told.codes, told.facts, traces, zone)
 	p.Facts = s.unitFacts(u, told.use, moment{p.State.Last, zone}, now)
 	p.Dates = unitDates(u, told.facts, now)
-	p.Ready = readyOf(states, told.use)
+	p.Ready = s.readyOf(states, told.use)
 	if p.Orders, err = s.ordersOf(ctx, name, zone); err != nil {
 		return err
 	}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 
@@ -15,6 +16,7 @@ type unitsPage struct {
 	Rows   []unitRow
 	Depots []string
 	Depot  string // shown only
+	Find   string // shown only: in number, VIN or dongle
 	Total  int
 }
 
@@ -33,7 +35,7 @@ func (s *Server) units(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	p := unitsPage{Depot: r.FormValue("depot")}
+	p := unitsPage{Depot: r.FormValue("depot"), Find: strings.TrimSpace(r.FormValue("q"))}
 	now := s.deps.Now()
 	byUnit := map[string][]alerts.Alert{}
 	for _, a := range list {
@@ -49,12 +51,12 @@ func (s *Server) units(w http.ResponseWriter, r *http.Request) error {
 		if u.Depot != "" {
 			depots[u.Depot] = true
 		}
-		if p.Depot != "" && p.Depot != u.Depot {
+		if p.Depot != "" && p.Depot != u.Depot || p.Find != "" && !fits(u, p.Find) {
 			return
 		}
 		row := unitRow{Unit: u.Unit, Depot: u.Depot, EngineFamily: u.EngineFamily, Class: u.WeightClass, OnRoster: onRoster,
 			State: s.condition(u.Unit, now), Worst: math.NaN()}
-		row.Last = moment{row.State.Last, s.zones.named(u.TimeZone)}
+		row.Last = moment{row.State.Last, s.zone(u.Unit)}
 		if mine := byUnit[u.Unit]; len(mine) > 0 {
 			row.Top, row.More = &mine[0], len(mine)-1
 		}
@@ -76,7 +78,7 @@ func (s *Server) units(w http.ResponseWriter, r *http.Request) error {
 	}
 	slices.Sort(p.Depots)
 	slices.SortStableFunc(p.Rows, func(a, b unitRow) int { return cmp.Or(natural(a.Unit, b.Unit), strings.Compare(a.Unit, b.Unit)) })
-	return s.show(w, r, http.StatusOK, "units", view{Title: "Units", Nav: "units", Live: "*", Body: p})
+	return s.show(w, r, http.StatusOK, "units", view{Title: "Units", Find: p.Find, Nav: "units", Live: "*", Body: p})
 }
 
 // natural orders unit numbers as people do: 9 before 10.
@@ -89,4 +91,31 @@ func natural(a, b string) int {
 		return cmp.Or(cmp.Compare(len(trim(a)), len(trim(b))), strings.Compare(trim(a), trim(b)))
 	}
 	return strings.Compare(a, b)
+}
+
+// fits says whether a unit is meant: by its number, the end of its VIN, or its dongle.
+func fits(u *fleet.Unit, what string) bool {
+	what = strings.ToLower(what)
+	return strings.Contains(strings.ToLower(u.Unit), what) || len(what) >= 3 && strings.HasSuffix(strings.ToLower(u.VIN), what) || strings.Contains(strings.ToLower(u.Device), what)
+}
+
+// find goes to the unit that is meant, or to the list of those that could be.
+func (s *Server) find(w http.ResponseWriter, r *http.Request) error {
+	what := strings.TrimSpace(r.FormValue("q"))
+	to := "/units?q=" + url.QueryEscape(what)
+	var hit []string
+	for _, u := range s.everyUnit() {
+		if strings.EqualFold(u.Unit, what) {
+			hit = []string{u.Unit}
+			break
+		}
+		if what != "" && fits(u, what) {
+			hit = append(hit, u.Unit)
+		}
+	}
+	if len(hit) == 1 {
+		to = unitURL(hit[0])
+	}
+	http.Redirect(w, r, to, http.StatusSeeOther)
+	return nil
 }

@@ -31,7 +31,7 @@ func (s *Server) why(tr *analyze.Trace, zone *time.Location) []string {
 	out := make([]string, 0, 3)
 	if e.Fresh > 0 && !math.IsNaN(e.Baseline) {
 		out = append(out, fmt.Sprintf("What was normal: over %s of epoch %d its healthy level is %s, give or take %s.",
-			plural(e.Fresh, "fresh result", "fresh results"), e.Epoch, measure(e.Baseline, e.UnitOfMeasure), measure(e.Spread, e.UnitOfMeasure)))
+			plural(e.Fresh, "fresh result", "fresh results"), e.Epoch, s.measure(e.Baseline, e.UnitOfMeasure), s.measure(e.Spread, e.UnitOfMeasure)))
 	} else {
 		out = append(out, fmt.Sprintf("What was normal: with %s in epoch %d the healthy level was not known yet.",
 			plural(e.Fresh, "fresh result", "fresh results"), e.Epoch))
@@ -39,11 +39,11 @@ func (s *Server) why(tr *analyze.Trace, zone *time.Location) []string {
 	toward := "its limit"
 	switch e.Toward {
 	case "max":
-		toward = "the limit of at most " + measure(e.Limit, e.UnitOfMeasure)
+		toward = "the limit of at most " + s.measure(e.Limit, e.UnitOfMeasure)
 	case "min":
-		toward = "the limit of at least " + measure(e.Limit, e.UnitOfMeasure)
+		toward = "the limit of at least " + s.measure(e.Limit, e.UnitOfMeasure)
 	}
-	changed := fmt.Sprintf("What changed: on %s it read %s", day(sig.RaisedAt), measure(e.Value, e.UnitOfMeasure))
+	changed := fmt.Sprintf("What changed: on %s it read %s", day(sig.RaisedAt), s.measure(e.Value, e.UnitOfMeasure))
 	if math.IsNaN(e.Value) {
 		changed = "What changed: the claim was made on " + day(sig.RaisedAt)
 	}
@@ -51,7 +51,7 @@ func (s *Server) why(tr *analyze.Trace, zone *time.Location) []string {
 	case analyze.Drift, analyze.Imminent:
 		if !e.Since.IsZero() {
 			changed = fmt.Sprintf("What changed: since no later than %s the results have moved toward %s, and on %s one read %s",
-				day(e.Since), toward, day(sig.RaisedAt), measure(e.Value, e.UnitOfMeasure))
+				day(e.Since), toward, day(sig.RaisedAt), s.measure(e.Value, e.UnitOfMeasure))
 		}
 		if e.Threshold > 0 {
 			changed += fmt.Sprintf("; the score reached %s, over its alarm line of %s, where a healthy series gets about once in %s results",
@@ -136,7 +136,7 @@ func (s *Server) whyNot(tr *analyze.Trace) []string {
 		return []string{fmt.Sprintf("Nothing was raised: after %s in epoch %d the series is still learning its healthy level, and only a failed result would raise an alert.",
 			plural(n.Fresh, "fresh result", "fresh results"), n.Epoch)}
 	}
-	words := fmt.Sprintf("Nothing was raised: the healthy level is %s, give or take %s", measure(n.Baseline, n.UnitOfMeasure), measure(n.Spread, n.UnitOfMeasure))
+	words := fmt.Sprintf("Nothing was raised: the healthy level is %s, give or take %s", s.measure(n.Baseline, n.UnitOfMeasure), s.measure(n.Spread, n.UnitOfMeasure))
 	if n.Threshold > 0 {
 		words += fmt.Sprintf(", and the score is %s of the %s that raises an alert", figure(n.Score), figure(n.Threshold))
 	}

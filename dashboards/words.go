@@ -77,7 +77,8 @@ func percent(v float64) string {
 var unitSigns = map[string]string{
 	"1": "", "Cel": "°C", "Ohm": "Ω", "mOhm": "mΩ", "kOhm": "kΩ", "deg": "°", "[degF]": "°F",
 	"[psi]": "psi", "[mi_i]": "mi", "{count}": "counts", "{counts}": "counts", "[ppm]": "ppm", "[ppth]": "‰",
-	"ug": "µg", "us": "µs", "uA": "µA", "um": "µm", "uV": "µV", "{event}": "events",
+	"[in_i'H2O]": "inH₂O", "[in_i'H2O]/s": "inH₂O/s", "[gal_us]": "gal", "[gal_us]/h": "gal/h", "[lb_av]": "lb", "[lb_av]/min": "lb/min",
+	"[lb_av]/h": "lb/h", "[ft_i]": "ft", "[in_i]": "in", "[mi_i]/h": "mph", "ug": "µg", "us": "µs", "uA": "µA", "um": "µm", "uV": "µV", "{event}": "events",
 }
 
 func unitSign(ucum string) string {

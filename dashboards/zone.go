@@ -33,7 +33,11 @@ func (z *zones) named(name string) *time.Location {
 	return loc
 }
 
+// zone is in which times of a unit are shown: the reader's choice, else that of its depot.
 func (s *Server) zone(unit string) *time.Location {
+	if s.reader.zone != nil {
+		return s.reader.zone
+	}
 	if u := s.deps.Roster.Unit(unit); u != nil {
 		return s.zones.named(u.TimeZone)
 	}
@@ -69,6 +73,3 @@ func (m moment) Short() template.HTML { return m.tag("2 Jan 06") }
 
 // Clock is day and time of day, for what is not long ago.
 func (m moment) Clock() template.HTML { return m.tag("Mon 15:04 MST") }
-
-// readersZone is the zone for what belongs to no depot.
-func (s *Server) readersZone() *time.Location { return time.UTC }

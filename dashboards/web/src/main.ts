@@ -13,6 +13,10 @@ async function enhance(): Promise<void> {
     const { ask } = await import("./sql");
     ask(form);
   }
+  for (const zones of document.querySelectorAll<HTMLSelectElement>("select[data-zones]")) {
+    const mine = Intl.DateTimeFormat().resolvedOptions().timeZone;
+    if (mine && ![...zones.options].some((o) => o.value === mine)) zones.add(new Option(mine + " (this browser)", mine));
+  }
   for (const button of document.querySelectorAll<HTMLButtonElement>("button[data-mark-all]")) {
     button.hidden = false;
     button.onclick = () => {
