@@ -171,26 +171,11 @@ func BenchmarkBacktest(b *testing.B) {
 		folder = b.TempDir()
 	}
 	for _, form := range []string{"flushes", "compacted"} {
-		dir := filepath.Join(folder, fmt.Sprintf("%d-%d-%s", h.units, h.days, form))
-		_, err := os.Stat(dir)
-		l, e := lake.Open(dir, slog.New(slog.DiscardHandler), nil)
-		if e != nil {
-			b.Fatal(e)
-		}
-		defer l.Close()
-		if err != nil {
-			began := time.Now()
-			newStoredFleet(h.units, h.days).write(b, l)
-			if form == "compacted" {
-				if _, err := l.Compact(b.Context(), true); err != nil {
-					b.Fatal(err)
-				}
-			}
-			b.Logf("%s: written in %v", form, time.Since(began).Round(time.Second))
-		}
-		roster := h.roster(b)
-		runner := analyze.NewRunner(l, func() *fleet.Roster { return roster }, monitors{}, analyze.DefaultSettings(), slog.New(slog.DiscardHandler))
 		b.Run(form, func(b *testing.B) {
+			l := h.lake(b, filepath.Join(folder, fmt.Sprintf("%d-%d-%s", h.units, h.days, form)), form == "compacted")
+			defer l.Close()
+			roster := h.roster(b)
+			runner := analyze.NewRunner(l, func() *fleet.Roster { return roster }, monitors{}, analyze.DefaultSettings(), slog.New(slog.DiscardHandler))
 			var trial *analyze.Trial
 			before := processor()
 			for b.Loop() {
@@ -210,6 +195,27 @@ func BenchmarkBacktest(b *testing.B) {
 			b.Logf("%d units, %.0f vehicle-months, %d alerts, %d processors", trial.Units, trial.Months, trial.Alerts, runtime.GOMAXPROCS(0))
 		})
 	}
+}
+
+// lake opens the fleet's lake in a folder, and fills it when it is not there.
+func (h *storedFleet) lake(b *testing.B, dir string, compact bool) *lake.Lake {
+	_, missing := os.Stat(dir)
+	l, err := lake.Open(dir, slog.New(slog.DiscardHandler), nil)
+	if err != nil {
+		b.Fatal(err)
+	}
+	if missing == nil {
+		return l
+	}
+	began := time.Now()
+	newStoredFleet(h.units, h.days).write(b, l)
+	if compact {
+		if _, err := l.Compact(b.Context(), true); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.Logf("written in %v", time.Since(began).Round(time.Second))
+	return l
 }
 
 // processor is the processor time that this process has used: steadier than the clock on a shared machine.

@@ -9,22 +9,29 @@ import "math"
 type normal struct {
 	m     float64 // level
 	kappa float64 // weight of m, in results
-	nu    float64 // degrees of freedom behind v
+	nu    float64 `rest:"-"` // degrees of freedom behind v: kappa and more
+	more  float64 // ... from the prior
 	v     float64 // sum of squares
 	floor float64 // smallest variance believed
 
 	// What follows from these. The next result needs it at once, and dividing takes most of its time.
-	per float64 // 1 / (nu kappa): one division for all that divide by either
-	s2  float64 // variance of one result around its level
-	inv float64 // 1 / its predictive standard deviation, sqrt(s2 (1 + 1/kappa))
+	per float64 `rest:"-"` // 1 / (nu kappa): one division for all that divide by either
+	s2  float64 `rest:"-"` // variance of one result around its level
+	inv float64 `rest:"-"` // 1 / its predictive standard deviation, sqrt(s2 (1 + 1/kappa))
 }
 
 // newNormal starts from a prior level m0 worth kappa0 results and a prior variance s2 worth nu0, and believes
 // no variance below floor.
 func newNormal(m0, kappa0, nu0, s2, floor float64) normal {
-	n := normal{m: m0, kappa: kappa0, nu: nu0, v: nu0 * s2, floor: floor, per: 1 / (nu0 * kappa0)}
+	n := normal{m: m0, kappa: kappa0, nu: nu0, more: nu0 - kappa0, v: nu0 * s2, floor: floor, per: 1 / (nu0 * kappa0)}
 	n.derive()
 	return n
+}
+
+func (n *normal) wake() {
+	n.nu = n.kappa + n.more
+	n.per = 1 / (n.nu * n.kappa)
+	n.derive()
 }
 
 func (n *normal) derive() {

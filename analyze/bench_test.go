@@ -7,7 +7,6 @@ import (
 	"runtime"
 	"testing"
 	"time"
-	"unsafe"
 
 	"marginline/ingest/series"
 )
@@ -100,32 +99,61 @@ func BenchmarkTextbook(b *testing.B) {
 
 var sink float64
 
-// TestStateSize says what a series costs in memory, so that a change of it is seen: the bound is far above the
-// 160 bytes that a million series ask for.
-func TestStateSize(t *testing.T) {
-	const units, tests = 200, 40
-	var before, after runtime.MemStats
-	runtime.GC()
-	runtime.ReadMemStats(&before)
-	all := make([]*Vehicle, units)
+// BenchmarkMillionSeries keeps a fleet of a million series on a runner's shelf, each with a month of results of its
+// own, and measures the heap, index and names included. wake+rest is what it takes to bring a unit of forty series
+// back and to pack it again.
+func BenchmarkMillionSeries(b *testing.B) {
+	const tests, units, days = 40, 25_000, 30
 	set := DefaultSettings()
-	for i := range all {
-		v := NewVehicle(fmt.Sprint(i), "", plain{}, &set)
-		for d := range 3 {
+	heap := func() uint64 {
+		runtime.GC()
+		runtime.GC()
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		return m.HeapAlloc
+	}
+	build := func(u int) *Vehicle {
+		rng := rand.New(rand.NewPCG(uint64(u), 7))
+		v := NewVehicle(fmt.Sprintf("unit-%05d", u), fmt.Sprintf("9ZZBENCH%09d", u), plain{}, &set)
+		values := make([]float64, tests)
+		for d := range days {
 			p := poll(float64(d))
+			p.ReportID, p.ReadAt = fmt.Sprintf("%08x-%05d-%04d", rng.Uint32(), u, d), p.ReadAt.Add(time.Duration(u)*time.Second)
+			p.Context.AmbientC, p.Context.RunTimeS = float64(rng.IntN(30)), float64(rng.IntN(4000))
 			for j := range tests {
-				p.Results = append(p.Results, result(int32(1+j/8), int32(0x80+j%8), 0.4+float64(d)/1000, none, 1))
+				if d == 0 || rng.IntN(2) == 0 {
+					values[j] = 0.3 + 0.01*float64(j%8) + 0.03*rng.NormFloat64()
+				}
+				r := result(int32(1+j/8), int32(0x80+j%8), values[j], none, 1+float64(j)/100)
+				r.CalID = "CAL-A1"
+				p.Results = append(p.Results, r)
 			}
-			apply(t, v, p)
+			apply(b, v, p)
 		}
-		all[i] = v
+		return v
 	}
-	runtime.GC()
-	runtime.ReadMemStats(&after)
-	size := float64(after.HeapAlloc-before.HeapAlloc) / (units * tests)
-	runtime.KeepAlive(all)
-	t.Logf("%.0f bytes a series, index and names included; %d of them its state", size, unsafe.Sizeof(watch{}))
-	if size > 2000 {
-		t.Errorf("%.0f bytes a series", size)
+	blank := func(unit string) *Vehicle { return NewVehicle(unit, "", plain{}, &set) }
+	before := heap()
+	s := newShelf(blank)
+	for u := range units {
+		s.put(build(u))
 	}
+	packed := 0
+	for _, p := range s.units {
+		packed += len(p.packed)
+	}
+	size := float64(heap()-before) / (units * tests)
+	if n := len(s.units); n != units || len(s.awake) > s.most {
+		b.Fatalf("%d units, %d awake", n, len(s.awake))
+	}
+	u := 0
+	for b.Loop() {
+		s.wake(fmt.Sprintf("unit-%05d", u%units))
+		u++
+	}
+	b.ReportMetric(size, "B/series")
+	b.ReportMetric(float64(packed)/float64((units-len(s.awake))*tests), "packed-B/series")
+	b.ReportMetric(float64(b.Elapsed().Microseconds())/float64(b.N), "us/wake+rest")
+	b.ReportMetric(0, "ns/op")
+	runtime.KeepAlive(s)
 }

@@ -42,7 +42,8 @@ func Worths() map[string]Worth {
 func (r *Runner) Pace(context.Context) (series int, results float64) {
 	r.mu.RLock()
 	defer r.mu.RUnlock()
-	for _, v := range r.units {
+	for unit := range r.units.units {
+		v := r.units.at(unit)
 		weeks := math.Max(float64(v.last-v.first)/weekMicros, 1)
 		for i := range v.watch {
 			if w := &v.watch[i]; w.side[up].on || w.side[down].on || w.counts != nil {

@@ -14,7 +14,8 @@ import "math"
 // Data, section 10.6.)
 type cover struct {
 	xx, xy float64         // sums of dw^2 and of dw d
-	w, x   float64         // the last pair
+	w      float64         // the last pair
+	x      float64         `rest:"shared"`
 	ref    [covers]float64 // conditions at which nothing is corrected: the means of the first results
 	n      [covers]uint8   // results behind them, up to refResults
 }

@@ -94,7 +94,7 @@ func (v *Vehicle) digest() [32]byte {
 
 func (w *watch) digest(d *digester) {
 	d.strings(w.ecu, w.test, w.family, w.last.unit, w.epoch.cal)
-	d.ints(int64(w.group), int64(w.repeats), w.poll, int64(w.well), w.wellAt)
+	d.ints(int64(w.group), int64(w.repeats), int64(w.well), w.wellAt)
 	d.bools(w.live, w.measured, w.seen.any, w.seen.notRun, w.epoch.moving, w.held != nil, w.counts != nil)
 	d.ints(int64(w.seen.raw.Value), int64(w.seen.raw.Min), int64(w.seen.raw.Max), int64(w.seen.done),
 		int64(w.seen.runs), int64(w.seen.trip), int64(w.seen.ran))
@@ -144,7 +144,7 @@ func (w *watch) digest(d *digester) {
 func (s *stream) digest(d *digester) {
 	d.bools(s.on, s.standing, s.sick)
 	d.floats(s.sign, s.limit, s.scale, s.learnt.floor, s.learnt.m, s.learnt.kappa, s.learnt.nu, s.learnt.v,
-		s.base, s.baseV, s.null, s.prev, s.z, s.trend.l, s.trend.b, s.trend.p11, s.trend.p12, s.trend.p22, s.trend.lag)
+		s.base, s.baseV, s.null, s.prev, s.trend.l, s.trend.b, s.trend.p11, s.trend.p12, s.trend.p22, s.trend.lag)
 	d.floats(s.least, s.farFrom, s.before, s.wild)
 	d.ints(int64(s.bank.c[0]), int64(s.bank.c[1]), int64(s.bank.c[2]), int64(s.wide))
 	d.floats(s.past[0].x, s.past[1].x)

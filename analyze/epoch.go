@@ -14,9 +14,9 @@ type pair struct{ min, max int32 }
 type epoch struct {
 	n       int    // ordinal from 1
 	swaps   int32  // how often the control unit had been replaced
-	cal     string // calibration id, the last known one; "" until one was read
+	cal     string `rest:"shared"` // calibration id, the last known one; "" until one was read
 	unit    int32  // unit-and-scaling id or SLOT; None where the protocol has none
-	limits  pair
+	limits  pair   `rest:"shared"`
 	fresh   int    // results taken
 	moving  bool   // the limits follow the operating point: the margin is followed
 	total   int    // results of the series, all epochs

@@ -76,10 +76,10 @@ func (r *Runner) Stale() bool {
 // due says whether a day, of a large fleet a week, has ended since the last fit. The caller holds mu.
 func (r *Runner) due() bool {
 	p := r.params.Load()
-	if len(r.units) < leastSeries {
+	if len(r.units.units) < leastSeries {
 		return false
 	}
-	if p == nil || len(r.units) > dailyMost {
+	if p == nil || len(r.units.units) > dailyMost {
 		return p == nil || weekOf(r.newest) > p.week0+int64(len(p.versions))
 	}
 	return dayOf(r.newest) > p.fitted
@@ -99,8 +99,10 @@ func (r *Runner) refit(ctx context.Context) error {
 	if p.extends(old) {
 		r.mu.Lock()
 		defer r.mu.Unlock()
-		for _, v := range r.units {
-			v.params = p
+		for _, p := range r.units.units {
+			if p.v != nil { // the others take them when they wake
+				p.v.params = r.params.Load()
+			}
 		}
 		return nil
 	}

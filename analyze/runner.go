@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"errors"
@@ -8,6 +9,7 @@ import (
 	"log/slog"
 	"maps"
 	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -36,7 +38,7 @@ type Runner struct {
 	folding sync.Mutex // held by what folds from the history: one at a time
 
 	mu      sync.RWMutex
-	units   map[string]*Vehicle
+	units   *shelf
 	late    map[string]bool // units to be folded again from the history
 	touched map[string]bool // units that changed since the last Settle
 	newest  int64           // read_at (us) of the newest poll taken
@@ -45,10 +47,17 @@ type Runner struct {
 
 // NewRunner returns a runner without state: Rebuild reads it from the history.
 func NewRunner(h History, roster func() *fleet.Roster, m Monitors, s Settings, log *slog.Logger) *Runner {
-	return &Runner{
+	r := &Runner{
 		history: h, roster: roster, monitors: m, set: s, log: log,
-		units: map[string]*Vehicle{}, late: map[string]bool{}, touched: map[string]bool{},
+		late: map[string]bool{}, touched: map[string]bool{},
 	}
+	r.units = newShelf(func(unit string) *Vehicle {
+		if u := r.roster().Unit(unit); u != nil {
+			return r.vehicle(u, &r.set)
+		}
+		return NewVehicle(unit, "", m, &r.set) // it left the roster, and is dropped when the history is folded again
+	})
+	return r
 }
 
 // vehicle is a unit of the roster before its first poll.
@@ -93,13 +102,12 @@ func (r *Runner) Rebuild(ctx context.Context, units []string) error {
 		}
 		r.mu.Lock()
 		defer r.mu.Unlock()
-		gone := func(unit string, _ *Vehicle) bool { return !keep[unit] }
-		for unit := range r.units {
-			if gone(unit, nil) {
+		for unit := range r.units.units {
+			if !keep[unit] {
 				r.touched[unit] = true
 			}
 		}
-		maps.DeleteFunc(r.units, gone)
+		r.units.drop(func(unit string) bool { return !keep[unit] })
 	}
 	return nil
 }
@@ -108,16 +116,16 @@ func (r *Runner) Rebuild(ctx context.Context, units []string) error {
 func (r *Runner) keep(built *Vehicle) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	old, had := r.units[built.unit]
-	if !had && !built.any {
+	old := r.units.at(built.unit)
+	if old == nil && !built.any {
 		return nil
 	}
 	built.trace = r.live()
-	r.units[built.unit] = built
 	r.newest = max(r.newest, built.last)
-	if !had || old.digest() != built.digest() {
+	if old == nil || old.digest() != built.digest() {
 		r.touched[built.unit] = true
 	}
+	r.units.put(built)
 	return nil
 }
 
@@ -129,18 +137,27 @@ func (r *Runner) Take(ctx context.Context, polls []*series.Poll) error {
 	if alone {
 		defer r.folding.Unlock()
 	}
-	polls = slices.Clone(polls)
-	slices.SortStableFunc(polls, order)
+	type arrival struct {
+		*fleet.Unit
+		*series.Poll
+	}
+	list := make([]arrival, 0, len(polls))
+	for _, p := range polls {
+		if u := unitOf(roster, p.VIN, p.Device); u != nil && p.ClockOK {
+			list = append(list, arrival{u, p})
+		}
+	}
+	// Unit by unit, so that one at rest wakes once.
+	slices.SortStableFunc(list, func(a, b arrival) int {
+		return cmp.Or(strings.Compare(a.Unit.Unit, b.Unit.Unit), order(a.Poll, b.Poll))
+	})
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	for _, p := range polls {
+	for _, a := range list {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		u := unitOf(roster, p.VIN, p.Device)
-		if u == nil || !p.ClockOK {
-			continue
-		}
+		u, p := a.Unit, a.Poll
 		at := p.ReadAt.UnixMicro()
 		r.newest = max(r.newest, at)
 		if fitted := r.params.Load(); fitted != nil && dayOf(at) < fitted.fitted {
@@ -150,11 +167,11 @@ func (r *Runner) Take(ctx context.Context, polls []*series.Poll) error {
 			r.late[u.Unit] = true
 			continue
 		}
-		v, ok := r.units[u.Unit]
-		if !ok {
+		v := r.units.wake(u.Unit)
+		if v == nil {
 			v = r.vehicle(u, &r.set)
 			v.trace = r.live()
-			r.units[u.Unit] = v
+			r.units.put(v)
 		}
 		switch err := v.Apply(p); {
 		case errors.Is(err, ErrOrder):
@@ -205,14 +222,14 @@ func (r *Runner) Settle(ctx context.Context) (changed []string, err error) {
 func (r *Runner) Units() []string {
 	r.mu.RLock()
 	defer r.mu.RUnlock()
-	return slices.Sorted(maps.Keys(r.units))
+	return r.units.names()
 }
 
 // Series is the newest state of each series of a unit.
 func (r *Runner) Series(unit string) []Now {
 	r.mu.RLock()
 	defer r.mu.RUnlock()
-	if v, ok := r.units[unit]; ok {
+	if v := r.units.at(unit); v != nil {
 		return v.Series()
 	}
 	return nil
@@ -222,20 +239,14 @@ func (r *Runner) Series(unit string) []Now {
 func (r *Runner) Signals(unit string) []Signal {
 	r.mu.RLock()
 	defer r.mu.RUnlock()
-	if v, ok := r.units[unit]; ok {
-		return v.Signals()
-	}
-	return nil
+	return r.units.signals(unit)
 }
 
 // LastPoll is the time of the newest poll of a unit; zero when there is none.
 func (r *Runner) LastPoll(unit string) time.Time {
 	r.mu.RLock()
 	defer r.mu.RUnlock()
-	if v, ok := r.units[unit]; ok {
-		return v.LastPoll()
-	}
-	return time.Time{}
+	return r.units.last(unit)
 }
 
 // Digest is a digest of the state of all units, for tests of determinism.
@@ -243,8 +254,8 @@ func (r *Runner) Digest() [32]byte {
 	r.mu.RLock()
 	defer r.mu.RUnlock()
 	h := sha256.New()
-	for _, unit := range slices.Sorted(maps.Keys(r.units)) {
-		d := r.units[unit].digest()
+	for _, unit := range r.units.names() {
+		d := r.units.at(unit).digest()
 		h.Write(d[:])
 	}
 	return [32]byte(h.Sum(nil))

@@ -8,7 +8,7 @@ type stream struct {
 	on    bool
 	n     int     // results since it began
 	sign  float64 // +1 toward the maximum, -1 toward the minimum
-	limit float64 // newest limit, oriented
+	limit float64 `rest:"shared"` // newest limit, oriented
 	scale float64 // distance to the limit when the stream began
 
 	learnt normal
@@ -20,20 +20,25 @@ type stream struct {
 	prev   float64 // last result, oriented
 	past   [2]past // the two before it
 	at     int64   // read_at (us) of it
-	z      float64 // its residual
-	echo   echo
+	z      float64 `rest:"-"` // its residual
+	echo   echo    `rest:"-"`
 
+	farFrom float64 // share used by the level before them
+	before  float64 // share used by the level before the last result
+	least   float64 // smallest gate, where it is more than the usual: of the family, or because no ambient is read
+	tallies
+}
+
+// tallies are what the rules count. All of it is zero while nothing happens.
+type tallies struct {
 	run      int     // results in a row beyond the confirming share of the gate
 	runAt    int64   // read_at (us) of the first of them
 	far      int     // results in a row far out
 	farAt    int64   // read_at (us) of the first of the results in a row that were
-	farFrom  float64 // share used by the level before them
-	before   float64 // share used by the level before the last result
 	wild     float64 // results far out that came alone, fading in a month
 	wide     sum     // evidence of a grown spread, log likelihood ratio
 	low      int     // results in a row with hardly any margin, while learning
 	lowAt    int64   // read_at (us) of the first of them
-	least    float64 // smallest gate, where it is more than the usual: of the family, or because no ambient is read
 	standing bool    // a claim stands: the healthy level is not learnt from what follows
 	sick     bool    // ... and there was no healthy level to return to
 }
@@ -115,6 +120,18 @@ type echo struct {
 }
 
 func echoOf(phi float64) echo { return echo{phi, (1 - phi) / (1 + phi), 1 / math.Sqrt(1-phi*phi)} }
+
+// round takes digits off that nothing depends on.
+func (s *stream) round() {
+	n, t := &s.learnt, &s.trend
+	n.m, n.kappa, n.more, n.v, n.floor = fine(n.m), brief(n.kappa), rough(n.more), brief(n.v), rough(n.floor)
+	n.wake()
+	t.l, t.b, t.p11, t.p12, t.p22, t.lag = fine(t.l), rough(t.b), rough(t.p11), rough(t.p12), rough(t.p22), rough(t.lag)
+	s.scale, s.base, s.baseV, s.prev = rough(s.scale), fine(s.base), rough(s.baseV), brief(s.prev)
+	s.farFrom, s.before, s.wild = rough(s.farFrom), rough(s.before), rough(s.wild)
+}
+
+func (s *stream) wake() { s.echo = echoOf(0) }
 
 func (s *stream) variance() float64 { return s.learnt.s2 }
 

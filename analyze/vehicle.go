@@ -16,9 +16,10 @@ var ErrOrder = errors.New("poll is out of order")
 // A Vehicle is the state of one unit: a pure fold over its polls in the order of series.Poll.Before. The
 // same polls in that order give the same state, byte for byte. Not safe for concurrent use.
 type Vehicle struct {
-	unit, vin string
-	monitors  Monitors
-	set       *Settings
+	unit     string `rest:"-"`
+	vin      string
+	monitors Monitors  `rest:"-"`
+	set      *Settings `rest:"-"`
 
 	first  int64 // read_at (us) of the first poll folded
 	last   int64 // of the newest
@@ -26,20 +27,20 @@ type Vehicle struct {
 	any    bool
 	clock  clock
 	watch  []watch
-	index  map[testKey]int32
-	live   []int32 // watches of live counters
+	index  map[testKey]int32 `rest:"-"`
+	live   []int32           `rest:"-"` // watches of live counters
 	cals   []cal
 	groups []group
 	codes  []codeKey // confirmed and active codes seen so far
 
-	engine   string      // engine family
-	params   *Parameters // nil: the shipped ones
-	defaults []*Cohort   // shipped figures in use
-	survey   *survey     // gathers for a fit; nil otherwise
+	engine   string      `rest:"-"` // engine family
+	params   *Parameters `rest:"-"` // nil: the shipped ones
+	defaults []*Cohort   `rest:"-"` // shipped figures in use
+	survey   *survey     `rest:"-"` // gathers for a fit; nil otherwise
 
-	signals []Signal
-	trace   *tracer
-	work    []work // scratch of Apply
+	signals []Signal `rest:"-"`
+	trace   *tracer  `rest:"-"`
+	work    []work   `rest:"-"` // scratch of Apply
 	polls   int64
 	days    int32 // days (UTC) on which the unit reported
 	day     int64 // the newest of them
@@ -49,23 +50,25 @@ type testKey struct{ ecu, test string }
 
 // codeKey is a code of a control unit, and when it was first read.
 type codeKey struct {
-	ecu, code string
-	at        int64
+	ecu  string `rest:"shared"`
+	code string `rest:"shared"`
+	at   int64
 }
 
 // cal is the last calibration id known of a control unit.
 type cal struct {
-	ecu, id string
-	swaps   int32 // how often the control unit was replaced
-	swapAt  int64 // ordinal of the poll that showed the last time
+	ecu    string `rest:"shared"`
+	id     string `rest:"shared"`
+	swaps  int32  // how often the control unit was replaced
+	swapAt int64  // ordinal of the poll that showed the last time
 }
 
 // group is a readiness group of a control unit. Its completion bit tells of a monitor only while it has
 // no other.
 type group struct {
-	ecu     string
+	ecu     string `rest:"shared"`
 	id      int
-	monitor string
+	monitor string `rest:"shared"`
 	many    bool
 }
 

@@ -10,27 +10,32 @@ import (
 type latest struct {
 	at      int64 // read_at (us)
 	state   series.State
-	value   float64
-	min     float64
-	max     float64
-	margin  float64
+	value   float64 `rest:"shared"`
+	min     float64 `rest:"shared"`
+	max     float64 `rest:"shared"`
+	margin  float64 `rest:"shared"`
 	passed  series.Tri
-	unit    string // of measure
+	unit    string `rest:"shared"` // of measure
 	freshAt int64  // read_at (us) of the newest fresh result
+}
+
+// kin is what many series have in common.
+type kin struct {
+	ecu, test string
+	family    string
+	rule      Rule
+	live      bool
 }
 
 // watch is the state of one series: what was seen of it, its epoch, a stream for each of its limits, and
 // the claims that stand.
 type watch struct {
-	ecu, test string
-	family    string
-	rule      Rule
-	group     int // index in the vehicle's groups
-	live      bool
-	measured  bool // it gave a value, with or without a limit
+	kin      `rest:"shared"`
+	group    int  // index in the vehicle's groups
+	measured bool // it gave a value, with or without a limit
 
-	tuned     tuned
-	stretch   *stretch // of a survey; nil otherwise
+	tuned     tuned    `rest:"-"`
+	stretch   *stretch `rest:"-"` // of a survey; nil otherwise
 	seen      seen
 	epoch     epoch
 	side      [2]stream
@@ -45,7 +50,7 @@ type watch struct {
 	wellAt    int64
 	numerator int32 // in-use numerator last read
 	repeats   int   // readings that were no new evidence
-	poll      int64 // ordinal of the poll it was last read in
+	poll      int64 `rest:"-"` // ordinal of the poll it was last read in: to know a test that comes twice in one
 }
 
 // held is the newest reading of a live counter in a trip that may not have ended.
@@ -55,7 +60,7 @@ type held struct {
 }
 
 func newWatch(r *series.Result, bus series.Bus, m Monitors, set *Settings) *watch {
-	w := &watch{ecu: r.ECU, test: r.Test, family: m.Family(r), live: isLive(r, bus)}
+	w := &watch{kin: kin{ecu: r.ECU, test: r.Test, family: m.Family(r), live: isLive(r, bus)}}
 	w.rule, w.cover.w = set.rule(w.family, r), math.NaN()
 	w.numerator = series.None
 	w.seen.runs, w.seen.done = series.None, series.Unknown
@@ -155,9 +160,46 @@ func (w *watch) take(r *series.Result, m moment, v *Vehicle) {
 		v.survey.add(w, m, r, s, opened)
 	}
 	w.judge(r, m, s, v)
+	w.round()
 	if v.trace != nil {
 		v.trace.point(w, r, m, v)
 	}
+}
+
+// round takes digits off the state that no rule can tell, so that it packs into less.
+func (w *watch) round() {
+	for i := range w.side {
+		if st := &w.side[i]; st.on {
+			st.round()
+		}
+	}
+	c := &w.cover
+	c.xx, c.xy, c.w = rough(c.xx), rough(c.xy), rough(c.w)
+	for i := range c.ref {
+		c.ref[i] = rough(c.ref[i])
+	}
+	if w.floor != nil {
+		for i := range w.floor.side {
+			if st := &w.floor.side[i]; st.on {
+				st.round()
+			}
+		}
+	}
+}
+
+// rough is x to three digits, in the leading three bytes of its eight.
+func rough(x float64) float64 {
+	return math.Float64frombits((math.Float64bits(x) + 1<<39) &^ (1<<40 - 1))
+}
+
+// brief is x to six digits, in the leading four bytes: for sums that grow by little.
+func brief(x float64) float64 {
+	return math.Float64frombits((math.Float64bits(x) + 1<<31) &^ (1<<32 - 1))
+}
+
+// fine is x to eight digits, in the leading five bytes: for levels, which may be large against their spread.
+func fine(x float64) float64 {
+	return math.Float64frombits((math.Float64bits(x) + 1<<23) &^ (1<<24 - 1))
 }
 
 // correct takes out of the sides what the ambient temperature, the fuel level and the pressure add, and what the whole
@@ -170,6 +212,9 @@ func (w *watch) correct(s *sides, r *series.Result, m moment, opened, comparable
 	c := w.tuned.cohort
 	for i := range w.side {
 		st := &w.side[i]
+		if !st.on {
+			continue
+		}
 		if st.least = w.rule.Used; w.cover.n[byAmbient] == 0 && math.IsNaN(m.ambient) && w.tuned.centres == 0 {
 			st.least = max(st.least, set.GateBlind)
 		}
