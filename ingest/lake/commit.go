@@ -179,6 +179,8 @@ func (l *Lake) write(ctx context.Context, pos Position, now time.Time, made *fol
 		maps.Copy(m.Properties, props)
 		if i != reports {
 			maps.DeleteFunc(m.Properties, func(k, _ string) bool { return ofPoint(k) })
+		} else {
+			m.fence(l.fences)
 		}
 		if stages[i] != nil {
 			m.add(stages[i].snapshot, t.head.snapshot)

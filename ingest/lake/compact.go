@@ -32,11 +32,15 @@ func (l *Lake) Compact(ctx context.Context, all bool) (done Compacted, err error
 		if err != nil {
 			return done, fmt.Errorf("compact lake: %w", err)
 		}
-		groups := plan(s.groups(), l.now(), all, l.full)
+		if err := l.refence(ctx, s); err != nil {
+			return done, fmt.Errorf("compact lake: %w", err)
+		}
+		p := planner{now: l.now(), all: all, full: l.full, least: l.least, fences: l.fences}
+		groups := p.plan(s.groups())
 		if len(groups) == 0 {
 			break
 		}
-		if err := l.merge(ctx, groups, &done); err != nil {
+		if err := l.merge(ctx, p, groups, &done); err != nil {
 			return done, fmt.Errorf("compact lake: %w", err)
 		}
 	}
@@ -66,7 +70,7 @@ func (l *Lake) settledSet() (*set, error) {
 }
 
 // merge replaces groups by sealed ones.
-func (l *Lake) merge(ctx context.Context, groups []group, done *Compacted) error {
+func (l *Lake) merge(ctx context.Context, p planner, groups []group, done *Compacted) error {
 	var bytes, rows int64
 	old := map[string]bool{}
 	for _, g := range groups {
@@ -77,7 +81,7 @@ func (l *Lake) merge(ctx context.Context, groups []group, done *Compacted) error
 	if err := l.room(bytes); err != nil {
 		return err
 	}
-	into, err := l.rewrite(ctx, old, rows)
+	into, err := l.rewrite(ctx, p, old, rows)
 	if err == nil {
 		err = l.did("rewritten")
 	}
@@ -109,22 +113,22 @@ func (l *Lake) merge(ctx context.Context, groups []group, done *Compacted) error
 	return nil
 }
 
-// rewrite writes the reports of groups into new ones, a month each.
-func (l *Lake) rewrite(ctx context.Context, old map[string]bool, rows int64) (into []*sealed, err error) {
+// rewrite writes the reports of groups into new ones, one period each, and one cell where the merge is parted.
+func (l *Lake) rewrite(ctx context.Context, p planner, old map[string]bool, rows int64) (into []*sealed, err error) {
 	pin, err := l.Pin()
 	if err != nil {
 		return nil, err
 	}
 	defer pin.Release()
-	open := map[int]*target{}
+	open := map[int]*target{} // by period
 	defer func() {
 		for _, g := range open {
 			g.abandon()
 		}
 	}()
-	end := func(m int) error {
-		g := open[m]
-		delete(open, m)
+	end := func(period int) error {
+		g := open[period]
+		delete(open, period)
 		s, err := g.close()
 		into = append(into, s)
 		if err != nil {
@@ -132,6 +136,7 @@ func (l *Lake) rewrite(ctx context.Context, old map[string]bool, rows int64) (in
 		}
 		return err
 	}
+	parts, cell := p.parts(rows), wide
 	n := 0
 	for w, err := range l.merged(ctx, pin.set, old) {
 		if err != nil {
@@ -142,14 +147,22 @@ func (l *Lake) rewrite(ctx context.Context, old map[string]bool, rows int64) (in
 				return into, err
 			}
 		}
-		m := month(micros(w.p.ReadAt))
+		if c := p.fences.cell(w.p.VIN); parts && c != cell {
+			for _, m := range slices.Sorted(maps.Keys(open)) {
+				if err := end(m); err != nil {
+					return into, err
+				}
+			}
+			cell = c
+		}
+		m, year := period(micros(w.p.ReadAt), p.now)
 		if g := open[m]; g != nil && g.fullBefore(w.p.VIN) {
 			if err := end(m); err != nil {
 				return into, err
 			}
 		}
 		if open[m] == nil {
-			open[m] = l.target(rows)
+			open[m] = l.target(year, rows)
 		}
 		if err := open[m].add(w); err != nil {
 			return into, err

@@ -160,13 +160,13 @@ func TestPlan(t *testing.T) {
 		"many that hold two months":         {many(8, mixed), false, 8},
 		"one that holds two months":         {many(1, mixed), true, 1},
 		"aged ones stay":                    {many(20, group{rows: 5, aged: true}), true, 0},
-		"no more than memory takes":         {many(64, g(1<<20, march.from, march.to)), true, 4},
+		"no more than memory takes":         {many(64, g(1<<19, march.from, march.to)), true, 4},
 		"no more files than can be open":    {many(500, march), true, maxSources},
 		"a huge one that holds two months":  {many(2, g(3<<20, mixed.from, mixed.to)), true, 1},
-		"two large ones, memory or no":      {many(2, g(1<<20, march.from, march.to)), true, 2},
+		"two large ones, memory or no":      {many(2, g(1<<19, march.from, march.to)), true, 2},
 		"the last day of March is in March": {many(2, g(9, at(2026, 3, 31), at(2026, 3, 31))), false, 2},
 	} {
-		if got := plan(c.groups, now, c.all, fullRows); len(got) != c.want {
+		if got := (planner{now: now, all: c.all, full: fullRows, least: leastRows}).plan(c.groups); len(got) != c.want {
 			t.Errorf("%s: %d groups, want %d", name, len(got), c.want)
 		}
 	}
@@ -174,7 +174,8 @@ func TestPlan(t *testing.T) {
 	if want := time.Date(2026, 5, 1, 0, 0, 0, 0, time.UTC); !soon.Equal(want) {
 		t.Errorf("April ends at %v", soon)
 	}
-	if got := plan(many(2, g(100, at(2026, 12, 1), at(2026, 12, 31))), time.Date(2027, 1, 2, 0, 0, 0, 0, time.UTC), false, fullRows); got != nil {
+	early := planner{now: time.Date(2027, 1, 2, 0, 0, 0, 0, time.UTC), full: fullRows, least: leastRows}
+	if got := early.plan(many(2, g(100, at(2026, 12, 1), at(2026, 12, 31)))); got != nil {
 		t.Error("December is taken to be over a day after its end")
 	}
 }
@@ -189,7 +190,7 @@ func TestRewritesAreBounded(t *testing.T) {
 		groups = append(groups, group{name: fmt.Sprintf("%06d", i), rows: 250, from: day, to: day})
 		rows += 250
 		for {
-			take := plan(groups, now, false, fullRows)
+			take := planner{now: now, full: fullRows, least: leastRows}.plan(groups)
 			if take == nil {
 				break
 			}

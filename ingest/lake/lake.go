@@ -44,6 +44,7 @@ type Lake struct {
 	now     func() time.Time
 	full    int64 // fullRows
 	big     int64 // sealedRows
+	least   int64 // leastRows
 	held    int64 // maxHeld
 	floor   Floor
 	disk    func(dir string) (disk, error)
@@ -58,8 +59,9 @@ type Lake struct {
 	writing sync.Mutex // guards what follows, and is held while a change is staged and published
 	tables  [tableCount]*table
 	pending *attempt
-	broken  error // no commit any more
-	closed  bool  // guarded by mu as well
+	fences  fences // changed under upkeep as well, so that either lock is enough to read them
+	broken  error  // no commit any more
+	closed  bool   // guarded by mu as well
 
 	mu   sync.Mutex // guards what readers see; set changes under writing as well
 	set  *set
@@ -93,7 +95,7 @@ func Open(dir string, log *slog.Logger, reg prometheus.Registerer) (*Lake, error
 }
 
 func newLake(dir string, log *slog.Logger) *Lake {
-	l := &Lake{dir: dir, log: log, mem: memory.NewGoAllocator(), now: time.Now, full: fullRows, big: sealedRows, held: maxHeld, disk: diskOf, refs: map[*set]int{}}
+	l := &Lake{dir: dir, log: log, mem: memory.NewGoAllocator(), now: time.Now, full: fullRows, big: sealedRows, least: leastRows, held: maxHeld, disk: diskOf, refs: map[*set]int{}}
 	for i := range specs {
 		l.specs[i] = &specs[i]
 	}
@@ -137,6 +139,9 @@ func (l *Lake) open() error {
 		return err
 	}
 	l.set = s
+	if l.fences, err = l.tables[reports].tip.fences(); err != nil {
+		return fmt.Errorf("table reports: %w", err)
+	}
 	for i, t := range l.tables {
 		t.head = s.heads[i]
 		if t.tip.current() == t.head.snapshot {

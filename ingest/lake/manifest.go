@@ -22,6 +22,8 @@ type dataFile struct {
 	path                  string // as it is on this disk
 	rows, bytes           int64
 	vinLow, vinHigh       []byte
+	withoutVIN            int64 // rows; -1 where the manifest does not say
+	rowGroups             int
 	deviceLow, deviceHigh []byte
 	readFrom, readTo      int64 // microseconds; valid where bounded
 	bounded               bool
@@ -34,7 +36,10 @@ func (t *table) dataFile(d iceberg.DataFile) dataFile {
 	f := dataFile{
 		path: t.actual(d.FilePath()), rows: d.Count(), bytes: d.FileSizeBytes(),
 		vinLow: low[vin], vinHigh: high[vin], deviceLow: low[device], deviceHigh: high[device],
-		group: groupOf(d.FilePath()),
+		group: groupOf(d.FilePath()), withoutVIN: -1, rowGroups: len(d.SplitOffsets()),
+	}
+	if n, ok := d.NullValueCounts()[vin]; ok {
+		f.withoutVIN = n
 	}
 	if from, to := low[read], high[read]; len(from) == 8 && len(to) == 8 {
 		f.readFrom, f.readTo, f.bounded = long(from), long(to), true

@@ -25,12 +25,17 @@ type form struct {
 
 func (s *spec) flush() form { return form{s.group, compress.Codecs.Snappy} }
 
-// seal is the form of a merge. One that is not big will be merged again: it is not worth the encoders of zstd.
-func (s *spec) seal(big bool) form {
-	if !big {
-		return form{s.sealed, compress.Codecs.Snappy}
+// seal is the form of a merge, old where its rows are of a year that is over. One that is not big will be merged
+// again: it is not worth the encoders of zstd.
+func (s *spec) seal(old, big bool) form {
+	f := form{s.recent, compress.Codecs.Snappy}
+	if old {
+		f.group = s.sealed
 	}
-	return form{s.sealed, compress.Codecs.Zstd}
+	if big {
+		f.codec = compress.Codecs.Zstd
+	}
+	return f
 }
 
 // sealedRows is from how many rows on a merge is big.

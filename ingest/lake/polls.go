@@ -22,26 +22,28 @@ func (l *Lake) Reports(ctx context.Context, yield func(id string, digest uint64)
 	s := &specs[reports]
 	cols := s.named("report_id", "digest")
 	for _, f := range p.set.heads[reports].files {
-		if err := l.reportsOf(ctx, s, f, cols, yield); err != nil {
+		err := l.reportRows(ctx, s, f, cols, func(w *row) error { return yield(w.p.ReportID, w.p.Digest) })
+		if err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-func (l *Lake) reportsOf(ctx context.Context, s *spec, f dataFile, cols []int, yield func(string, uint64) error) error {
+// reportRows reads some columns of one reports file.
+func (l *Lake) reportRows(ctx context.Context, s *spec, f dataFile, cols []int, yield func(*row) error) error {
 	c, err := s.cursor(f.path, l.mem, nil)
 	if err != nil {
 		return err
 	}
 	defer c.close()
 	for g := range c.file.NumRowGroups() {
-		rows, polls, err := c.reports(ctx, g, cols)
+		rows, _, err := c.reports(ctx, g, cols)
 		if err != nil {
 			return err
 		}
 		for i := range rows {
-			if err := yield(polls[i].ReportID, polls[i].Digest); err != nil {
+			if err := yield(&rows[i]); err != nil {
 				return err
 			}
 		}

@@ -13,6 +13,7 @@ import (
 type target struct {
 	l     *Lake
 	group string
+	old   bool  // the year is over
 	all   int64 // rows of the merge
 	rows  int64
 	vin   string // of the newest report
@@ -32,7 +33,9 @@ type sealed struct {
 	paths [tableCount]string
 }
 
-func (l *Lake) target(all int64) *target { return &target{l: l, group: newGroup(), all: all} }
+func (l *Lake) target(old bool, all int64) *target {
+	return &target{l: l, group: newGroup(), old: old, all: all}
+}
 
 // fullBefore says whether the group should end before a report of that vehicle.
 func (g *target) fullBefore(vin string) bool { return g.rows >= g.l.full && g.vin != vin }
@@ -66,7 +69,7 @@ func (g *target) part(i int) (*sealing, error) {
 	if err != nil {
 		return nil, fmt.Errorf("data file of table %s: %w", t.name, err)
 	}
-	enc, err := t.encoder(f, g.l.mem, t.seal(g.all >= g.l.big))
+	enc, err := t.encoder(f, g.l.mem, t.seal(g.old, g.all >= g.l.big))
 	if err != nil {
 		f.discard()
 		return nil, fmt.Errorf("data file of table %s: %w", t.name, err)

@@ -28,7 +28,8 @@ type spec struct {
 	columns []column
 	order   []string // names of the columns that rows are sorted by, ascending, nulls first
 	group   int      // rows a row group of a flush
-	sealed  int      // rows a row group after compaction
+	recent  int      // rows a row group after compaction, while the year is not over
+	sealed  int      // and when it is
 }
 
 // Rows are sorted by vehicle, so that the statistics of a row group prune all but a few vehicles; a
@@ -36,10 +37,10 @@ type spec struct {
 // a flush holds few rows of each vehicle: they cost about 5 % more bytes than twice as large ones, and one
 // vehicle is read in two thirds of the time.
 var specs = [tableCount]spec{
-	readings: {"readings", readingColumns(), []string{"vin", "device", "read_at", "report_id", "ord"}, 32 << 10, 120 << 10},
-	codes:    {"codes", codeColumns(), []string{"vin", "device", "read_at", "report_id", "ord"}, 32 << 10, 120 << 10},
-	drift:    {"drift", driftColumns(), []string{"unit", "fold", "ecu", "test", "read_at", "report_id"}, 32 << 10, 120 << 10},
-	reports:  {"reports", reportColumns(), []string{"vin", "device", "read_at", "report_id"}, 4 << 10, 16 << 10},
+	readings: {"readings", readingColumns(), []string{"vin", "device", "read_at", "report_id", "ord"}, 32 << 10, 40 << 10, 120 << 10},
+	codes:    {"codes", codeColumns(), []string{"vin", "device", "read_at", "report_id", "ord"}, 32 << 10, 40 << 10, 120 << 10},
+	drift:    {"drift", driftColumns(), []string{"unit", "fold", "ecu", "test", "read_at", "report_id"}, 32 << 10, 40 << 10, 120 << 10},
+	reports:  {"reports", reportColumns(), []string{"vin", "device", "read_at", "report_id"}, 4 << 10, 4 << 10, 16 << 10},
 }
 
 // Field ids are for ever: a column that goes leaves a hole, a column that comes takes the next number.
