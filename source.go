@@ -49,13 +49,23 @@ func (p *pinned) Tables() []query.Table {
 		if t.Name == "drift" && p.lags {
 			continue
 		}
-		q := query.Table{Name: t.Name, SnapshotID: t.SnapshotID, CommittedAt: t.CommittedAt, Files: t.Files, Rows: t.Rows}
+		q := query.Table{Name: t.Name, SnapshotID: t.SnapshotID, CommittedAt: t.CommittedAt, Rows: t.Rows}
+		for _, f := range t.Files {
+			q.Files = append(q.Files, query.File{Path: f.Path, VIN: bounds(f.VINs), Device: bounds(f.Devices), VINs: !f.WithoutVIN, From: f.From, To: f.To})
+		}
 		for _, c := range t.Columns {
 			q.Fields = append(q.Fields, query.Field{ID: c.FieldID, Name: c.Name, Type: c.Type})
 		}
 		out = append(out, q)
 	}
 	return out
+}
+
+func bounds(b *lake.Bounds) query.Bounds {
+	if b == nil {
+		return query.Bounds{}
+	}
+	return query.Bounds{Known: true, Low: b.Low, High: b.High}
 }
 
 // Small answers for what is not in the lake.

@@ -275,7 +275,9 @@ func readingFiles(b *testing.B, l *lake.Lake) (files []string, size int64) {
 	defer p.Release()
 	for _, t := range p.Tables() {
 		if t.Name == "readings" {
-			files = t.Files
+			for _, f := range t.Files {
+				files = append(files, f.Path)
+			}
 		}
 	}
 	for _, f := range files {

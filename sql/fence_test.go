@@ -66,7 +66,7 @@ func TestFence_HoldsWithoutTheJudge(t *testing.T) {
 		fmt.Sprintf("select * from read_text('/proc/%d/environ')", os.Getpid()),
 		"copy (select 1) to '" + outside + "/out.csv'",
 		"copy (select 1) to '" + f.dir + "/out.csv'",
-		"copy (select 1) to '" + f.tables[0].Files[0] + "'",
+		"copy (select 1) to '" + f.tables[0].Files[0].Path + "'",
 		"attach '" + outside + "/x.db'",
 		"attach '" + f.dir + "/x.db'",
 		"export database '" + outside + "/x'",
@@ -100,7 +100,7 @@ func TestFence_HoldsWithoutTheJudge(t *testing.T) {
 			t.Errorf("%s: %d files, want %d: %v", dir, len(left), want, err)
 		}
 	}
-	if got := rows(t, e, f, "select count(*) from read_parquet('"+f.tables[0].Files[0]+"')"); got != "1\n" {
+	if got := rows(t, e, f, "select count(*) from read_parquet('"+f.tables[0].Files[0].Path+"')"); got != "1\n" {
 		t.Errorf("the lake itself cannot be read: %s: the test shows nothing", got)
 	}
 }

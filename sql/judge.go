@@ -27,6 +27,7 @@ type needs struct {
 	macros map[string]bool     // macros called
 	unit   bool                // the column unit of a lake view may be looked at
 	only   map[string][]string // lake view -> units, where every mention is narrowed to some units
+	spans  map[string][]span   // lake view -> what its mentions ask, where every one asks something
 }
 
 var (
@@ -65,7 +66,7 @@ func (w *worker) judge(ctx context.Context, conn *sql.Conn, query string) (*stat
 		return nil, err
 	}
 	tour := walker{query: s.text, body: func(v View) (map[string]any, error) { return w.macroBody(ctx, conn, v) }, allowed: w.functions,
-		needs: needs{views: map[string]bool{}, macros: map[string]bool{}, only: map[string][]string{}}, seen: map[string]int{}, narrow: map[string]int{}}
+		needs: needs{views: map[string]bool{}, macros: map[string]bool{}, only: map[string][]string{}, spans: map[string][]span{}}, seen: map[string]int{}, narrow: map[string]int{}}
 	if err := tour.walk(tree, nil); err != nil {
 		return nil, err
 	}

@@ -20,7 +20,7 @@ func TestJudge_Refuses(t *testing.T) {
 		t.Fatal(err)
 	}
 	f.add("readings", "select 'd1' as device")
-	parquet := f.tables[0].Files[0]
+	parquet := f.tables[0].Files[0].Path
 	tests := []struct{ query, says string }{
 		// files, by every function and syntax that reads one
 		{"select * from read_csv('" + secret + "')", "read_csv is not allowed in FROM"},

@@ -34,13 +34,23 @@ func (s shore) Pin(context.Context, []string) (sql.Snapshot, error) {
 func (m moored) Tables() []sql.Table {
 	var out []sql.Table
 	for _, t := range m.p.Tables() {
-		q := sql.Table{Name: t.Name, SnapshotID: t.SnapshotID, CommittedAt: t.CommittedAt, Files: t.Files, Rows: t.Rows}
+		q := sql.Table{Name: t.Name, SnapshotID: t.SnapshotID, CommittedAt: t.CommittedAt, Rows: t.Rows}
+		for _, f := range t.Files {
+			q.Files = append(q.Files, sql.File{Path: f.Path, VIN: bounds(f.VINs), Device: bounds(f.Devices), VINs: !f.WithoutVIN, From: f.From, To: f.To})
+		}
 		for _, c := range t.Columns {
 			q.Fields = append(q.Fields, sql.Field{ID: c.FieldID, Name: c.Name, Type: c.Type})
 		}
 		out = append(out, q)
 	}
 	return out
+}
+
+func bounds(b *lake.Bounds) sql.Bounds {
+	if b == nil {
+		return sql.Bounds{}
+	}
+	return sql.Bounds{Known: true, Low: b.Low, High: b.High}
 }
 
 func (m moored) Small(_ context.Context, name string) (sql.Rows, error) {

@@ -100,8 +100,37 @@ fields:
 		if _, err := f.db.Exec(copy); err != nil {
 			f.t.Fatalf("write %s: %v\n%s", table, err, copy)
 		}
-		t.Files, t.SnapshotID = append(t.Files, path), t.SnapshotID+1
+		t.Files, t.SnapshotID = append(t.Files, f.known(table, path)), t.SnapshotID+1
 	}
+}
+
+// known is a file with what a manifest says of it.
+func (f *fixture) known(table, path string) sql.File {
+	f.t.Helper()
+	out := sql.File{Path: path}
+	var vins, devices [2]stdsql.NullString
+	var times [2]stdsql.NullTime
+	var without int
+	with := map[string]bool{}
+	for c := range f.columns("select * from '" + path + "'") {
+		with[c] = true
+	}
+	if !with["vin"] || !with["device"] || !with["read_at"] {
+		return out
+	}
+	if err := f.db.QueryRow("select min(vin), max(vin), min(device), max(device), min(read_at), max(read_at), count(*) - count(vin) from '"+path+"'").
+		Scan(&vins[0], &vins[1], &devices[0], &devices[1], &times[0], &times[1], &without); err != nil {
+		f.t.Fatal(err)
+	}
+	bounds := func(b [2]stdsql.NullString) sql.Bounds {
+		if !b[0].Valid {
+			return sql.Bounds{Known: true, Low: "none"}
+		}
+		return sql.Bounds{Known: true, Low: b[0].String, High: b[1].String}
+	}
+	out.VIN, out.Device, out.VINs = bounds(vins), bounds(devices), without == 0
+	out.From, out.To = times[0].Time, times[1].Time
+	return out
 }
 
 func (f *fixture) columns(query string) map[string]bool {

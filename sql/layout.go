@@ -12,7 +12,7 @@ import (
 // A layout is the columns of some Parquet files that agree in field ids, names and types. Files of one
 // table differ where a column came, was renamed or was widened between them.
 type layout struct {
-	files   []string
+	files   []File
 	columns []stored
 }
 
@@ -58,19 +58,19 @@ type layouts struct {
 func newLayouts() *layouts { return &layouts{known: map[string]string{}} }
 
 // of groups files by their layout, in the order of the first file of each.
-func (l *layouts) of(ctx context.Context, conn *sql.Conn, files []string) ([]layout, error) {
+func (l *layouts) of(ctx context.Context, conn *sql.Conn, files []File) ([]layout, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	var fresh []string
 	for _, f := range files {
-		if _, ok := l.known[f]; !ok {
-			fresh = append(fresh, f)
+		if _, ok := l.known[f.Path]; !ok {
+			fresh = append(fresh, f.Path)
 		}
 	}
 	if len(fresh) > 0 {
 		if len(l.known) > 10_000 { // forget what compaction has replaced
 			clear(l.known)
-			fresh = files
+			fresh = paths(files)
 		}
 		if err := l.read(ctx, conn, fresh); err != nil {
 			return nil, err
@@ -79,7 +79,7 @@ func (l *layouts) of(ctx context.Context, conn *sql.Conn, files []string) ([]lay
 	var out []layout
 	at := map[string]int{}
 	for _, f := range files {
-		key := l.known[f]
+		key := l.known[f.Path]
 		i, ok := at[key]
 		if !ok {
 			i = len(out)
@@ -88,6 +88,14 @@ func (l *layouts) of(ctx context.Context, conn *sql.Conn, files []string) ([]lay
 		out[i].files = append(out[i].files, f)
 	}
 	return out, nil
+}
+
+func paths(files []File) []string {
+	out := make([]string, len(files))
+	for i, f := range files {
+		out[i] = f.Path
+	}
+	return out
 }
 
 func (l *layouts) read(ctx context.Context, conn *sql.Conn, files []string) error {

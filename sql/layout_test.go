@@ -5,6 +5,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"marginline/sql"
 )
 
 // The files of a table that was changed twice: an older one has vin under another name, a value that was
@@ -21,7 +23,7 @@ func TestLayouts_ByFieldID(t *testing.T) {
 		t.Fatal(err)
 	}
 	f.add("readings", "select 'V2' as vin, 0.5 as value, 's' as unit_of_measure, timestamp '2026-01-02' as read_at", "cal_id")
-	f.tables[0].Files = append(f.tables[0].Files, old)
+	f.tables[0].Files = append(f.tables[0].Files, sql.File{Path: old})
 	f.add("readings", "select 'V3' as vin, 1.5 as value, 's' as unit_of_measure, timestamp '2026-01-03' as read_at", "cal_id")
 	want := "2026-01-01,V1,7,,\n2026-01-02,V2,0.5,s,\n2026-01-03,V3,1.5,s,\n"
 	query := "select read_at::date, vin, value, unit_of_measure, cal_id from readings order by 1"

@@ -169,7 +169,7 @@ func TestQuery_SourceFails(t *testing.T) {
 			t.Errorf("want %q: %v", name, err)
 		}
 	}
-	f.tables[0].Files, f.tables[0].SnapshotID = []string{"/nonexistent/a.parquet"}, 5
+	f.tables[0].Files, f.tables[0].SnapshotID = []sql.File{{Path: "/nonexistent/a.parquet"}}, 5
 	if _, err := e.Query(t.Context(), f, "select count(*) from readings"); err == nil {
 		t.Error("a missing file was no error")
 	}

@@ -27,6 +27,9 @@ func (w *walker) narrowing(n map[string]any, in scope) {
 		if alias == "" {
 			alias = name
 		}
+		if s := w.spanAsked(where, alias, single); !s.any() {
+			w.spans[name] = append(w.spans[name], s)
+		}
 		if units := w.unitsAsked(where, alias, single); units != nil {
 			w.narrow[name]++
 			w.only[name] = append(w.only[name], units...)
@@ -81,14 +84,20 @@ func (w *walker) unitsAsked(where map[string]any, alias string, single bool) []s
 }
 
 func unitColumn(n map[string]any, alias string, single bool) bool {
+	return columnOf(n, alias, single, "unit")
+}
+
+// columnOf says whether an expression is a column of the table with that alias.
+func columnOf(n map[string]any, alias string, single bool, column string) bool {
 	names := list(n, "column_names")
+	is := func(v any, name string) bool { s, _ := v.(string); return strings.EqualFold(s, name) }
 	switch {
 	case str(n, "class") != "COLUMN_REF":
 		return false
 	case len(names) == 1:
-		return single && isUnit(names[0])
+		return single && is(names[0], column)
 	case len(names) == 2:
-		return strings.EqualFold(fmt.Sprint(names[0]), alias) && isUnit(names[1])
+		return is(names[0], alias) && is(names[1], column)
 	}
 	return false
 }
@@ -118,6 +127,9 @@ func (w *walker) finish() needs {
 	for name := range w.seen {
 		if w.narrow[name] == 0 || w.narrow[name] != w.seen[name] {
 			delete(w.only, name)
+		}
+		if len(w.spans[name]) != w.seen[name] {
+			delete(w.spans, name)
 		}
 	}
 	for _, c := range w.columns {

@@ -114,3 +114,64 @@ func TestReadings_FiltersReachTheFiles(t *testing.T) {
 		}
 	}
 }
+
+// A file that cannot hold what is asked is not opened: it is not even there.
+func TestPrune_OpensWhatCanHold(t *testing.T) {
+	e, f := open(t), newFixture(t)
+	f.units([3]string{"bus-1", "V1", "d1"}, [3]string{"bus-2", "V2", "d2"}, [3]string{"bus-3", "", "d3"})
+	f.add("readings", "select 'V1' as vin, 'd1' as device, 't' as test, timestamp '2026-01-10' as read_at, 0.5 as margin")
+	f.add("readings", "select 'V2' as vin, 'd2' as device, 't' as test, timestamp '2026-03-10' as read_at, 0.5 as margin")
+	f.tables[0].Files[1].Path = "/nonexistent/a.parquet"
+	for where, opened := range map[string]bool{
+		"vin = 'V1'": false, "'V1' = vin": false, "vin in ('V0', 'V1')": false, "vin in ('V1', 'V2')": true, "vin >= 'V1'": true,
+		"device = 'd1' and margin > 0": false, "device = 'd1' or margin > 0": true, "device = 'd' || '1'": true,
+		"unit = 'bus-1'": false, "unit in ('bus-1', 'bus-2')": true, "unit = 'bus-3'": false,
+		"read_at < timestamp '2026-02-01'": false, "read_at <= '2026-02-01'": false, "timestamp '2026-02-01' > read_at": false,
+		"read_at between date '2026-01-01' and date '2026-02-01'": false, "read_at = timestamp '2026-01-10'": false,
+		"read_at < timestamp '2026-01-10' + interval 1 month": false, "read_at < date_trunc('year', timestamp '2026-05-05') + interval 40 day": false,
+		"read_at < now() - interval 10 day and read_at < '2026-02-01'": false, "read_at > '2026-01-01'": true,
+		"read_at < case when margin > 0 then timestamp '2026-02-01' end": true, "read_at::date < '2026-02-01'": true,
+		"not (read_at > '2026-02-01')": false, "read_at < (select max(read_at) - interval 50 day from reports)": true,
+	} {
+		_, err := e.Query(t.Context(), f, "select count(margin) from readings where "+where)
+		if (err != nil) != opened {
+			t.Errorf("%s: the other file is opened: %v, want %v (%v)", where, err != nil, opened, err)
+		}
+	}
+	for query, opened := range map[string]bool{
+		"select count(*) from readings a join readings b using (test) where a.vin = 'V1' and b.vin = 'V1'":                     false,
+		"select count(*) from readings a join readings b using (test) where a.vin = 'V1'":                                      true,
+		"with x as (select * from readings where vin = 'V1') select count(margin) from x":                                      false,
+		"select count(margin) from readings where vin = 'V1' union all select count(margin) from readings where device = 'd1'": false,
+		"select count(margin) from readings where vin = 'V1' union all select count(margin) from readings":                     true,
+		"select count(margin) from (select * from readings where read_at < '2026-02-01') where vin is not null":                false,
+		"select count(*) filter (vin = 'V1') from readings":                                                                    true,
+		"select min(margin) from readings having min(read_at) < '2026-02-01'":                                                  true,
+	} {
+		_, err := e.Query(t.Context(), f, query)
+		if (err != nil) != opened {
+			t.Errorf("%s: the other file is opened: %v, want %v (%v)", query, err != nil, opened, err)
+		}
+	}
+}
+
+// Of a fleet without units that have no VIN, and files without rows that have none, the device is no part of the unit.
+func TestReadings_UnitByVINAlone(t *testing.T) {
+	e, f := open(t), newFixture(t)
+	f.units([3]string{"bus-1", "V1", "d1"}, [3]string{"bus-2", "V2", "d2"})
+	f.add("readings", "select * from (values ('V1', 'd9'), ('V2', 'd1'), ('V7', 'd1')) t(vin, device)")
+	const query = "select vin, unit from readings order by 1 nulls first"
+	if got := rows(t, e, f, query); got != "V1,bus-1\nV2,bus-2\nV7,\n" {
+		t.Errorf("got %s", got)
+	}
+	f.add("readings", "select null as vin, 'd1' as device")
+	if got := rows(t, e, f, query); got != ",bus-1\nV1,bus-1\nV2,bus-2\nV7,\n" {
+		t.Errorf("with a row without a VIN: %s", got)
+	}
+	f.units([3]string{"bus-1", "V1", "d1"}, [3]string{"bus-2", "", "d2"})
+	f.tables[0].Files = f.tables[0].Files[:1]
+	f.add("readings", "select 'V8' as vin, 'd2' as device")
+	if got := rows(t, e, f, query); got != "V1,bus-1\nV2,\nV7,\nV8,bus-2\n" {
+		t.Errorf("with a unit without a VIN: %s", got)
+	}
+}

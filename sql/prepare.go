@@ -27,8 +27,12 @@ func (w *worker) makeViews(ctx context.Context, conn *sql.Conn, snap Snapshot, n
 			}
 		}
 	}
+	vinOnly := false // every unit with a device has a VIN listed
 	if resolve {
 		if _, err := conn.ExecContext(ctx, roster); err != nil {
+			return nil, fmt.Errorf("sql: roster: %w", err)
+		}
+		if err := conn.QueryRowContext(ctx, "SELECT count(*) = 0 FROM roster_device WHERE vin IS NULL").Scan(&vinOnly); err != nil {
 			return nil, fmt.Errorf("sql: roster: %w", err)
 		}
 	}
@@ -58,7 +62,11 @@ func (w *worker) makeViews(ctx context.Context, conn *sql.Conn, snap Snapshot, n
 					return nil, fmt.Errorf("sql: roster: %w", err)
 				}
 			}
-			layouts, err := w.layouts.of(ctx, conn, t.Files)
+			files := m.files(prune(ctx, conn, t.Files, n.spans[v.Name]))
+			if resolve && vinOnly && !slices.ContainsFunc(files, func(f File) bool { return !f.VINs }) {
+				f = vinFill
+			}
+			layouts, err := w.layouts.of(ctx, conn, files)
 			if err != nil {
 				return nil, fmt.Errorf("sql: files of %s: %w", t.Name, err)
 			}

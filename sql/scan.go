@@ -1,6 +1,7 @@
 package sql
 
 import (
+	"slices"
 	"strings"
 )
 
@@ -34,25 +35,41 @@ type match struct {
 	open  []string // devices of units that have none: rows without a VIN, or with an unlisted one
 }
 
-func (m *match) none() bool { return len(m.vins)+len(m.alone)+len(m.open) == 0 }
+// A condition is one on the files, and which of them can meet it.
+type condition struct {
+	text string
+	may  func(File) bool
+}
 
-// conditions are those on the files, one a branch; no row meets two of them.
-func (m *match) conditions() []string {
-	var out []string
+// conditions are one a branch; no row meets two of them.
+func (m *match) conditions() []condition {
+	var out []condition
 	if len(m.vins) > 0 {
-		out = append(out, "vin IN ("+quotes(m.vins)+")")
+		out = append(out, condition{"vin IN (" + quotes(m.vins) + ")", func(f File) bool { return f.VIN.holds(m.vins) }})
 	}
 	if len(m.alone) > 0 {
-		out = append(out, "vin IS NULL AND device IN ("+quotes(m.alone)+")")
+		out = append(out, condition{"vin IS NULL AND device IN (" + quotes(m.alone) + ")",
+			func(f File) bool { return !f.VINs && f.Device.holds(m.alone) }})
 	}
 	if len(m.open) > 0 {
 		c := "device IN (" + quotes(m.open) + ")"
 		if len(m.vins) > 0 {
 			c += " AND (vin IS NULL OR vin NOT IN (" + quotes(m.vins) + "))"
 		}
-		out = append(out, c)
+		out = append(out, condition{c, func(f File) bool { return f.Device.holds(m.open) }})
 	}
 	return out
+}
+
+// files are those that can hold readings of the asked units; all where none are asked.
+func (m *match) files(files []File) []File {
+	if m == nil {
+		return files
+	}
+	conditions := m.conditions()
+	return slices.DeleteFunc(slices.Clone(files), func(f File) bool {
+		return !slices.ContainsFunc(conditions, func(c condition) bool { return c.may(f) })
+	})
 }
 
 // rows is the relation that a view reads: the wanted columns of the table, typed, narrowed to a match
@@ -60,11 +77,12 @@ func (m *match) conditions() []string {
 // schema of read_parquet would do it in one, but it makes DuckDB take a file for one row, and then a
 // join is built on the wrong side: eight times slower on a million rows.)
 func (v View) rows(t Table, layouts []layout, m *match) (string, error) {
+	conditions := []condition{{"", func(File) bool { return true }}}
+	if m != nil {
+		conditions = m.conditions()
+	}
 	var branches []string
 	for _, l := range layouts {
-		if m != nil && m.none() {
-			break
-		}
 		var columns []string
 		for _, c := range v.wanted() {
 			text, err := l.column(t, c[0], c[1])
@@ -73,13 +91,21 @@ func (v View) rows(t Table, layouts []layout, m *match) (string, error) {
 			}
 			columns = append(columns, text)
 		}
-		branch := "SELECT " + strings.Join(columns, ", ") + " FROM read_parquet([" + quotes(l.files) + "])"
-		if m == nil {
+		for _, c := range conditions {
+			var files []string
+			for _, f := range l.files {
+				if c.may(f) {
+					files = append(files, f.Path)
+				}
+			}
+			if len(files) == 0 {
+				continue
+			}
+			branch := "SELECT " + strings.Join(columns, ", ") + " FROM read_parquet([" + quotes(files) + "])"
+			if c.text != "" {
+				branch = "SELECT * FROM (" + branch + ") WHERE " + c.text
+			}
 			branches = append(branches, branch)
-			continue
-		}
-		for _, c := range m.conditions() {
-			branches = append(branches, "SELECT * FROM ("+branch+") WHERE "+c)
 		}
 	}
 	if len(branches) == 0 {

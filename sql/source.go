@@ -28,9 +28,25 @@ type Table struct {
 	Name        string
 	SnapshotID  int64
 	CommittedAt time.Time
-	Files       []string // Parquet files, absolute paths
+	Files       []File
 	Rows        int64
 	Fields      []Field
+}
+
+// A File is one Parquet file of a table, and what is known of all its rows. The zero value of what is known
+// rules nothing out.
+type File struct {
+	Path        string // absolute
+	VIN, Device Bounds
+	VINs        bool      // every row has a VIN
+	From, To    time.Time // of read_at; zero = not known
+}
+
+// Bounds are the least and the greatest text of a column, where they are known. Rows without a value do not
+// count; where there is no other, Low is greater than High.
+type Bounds struct {
+	Known     bool
+	Low, High string
 }
 
 // A Field is one column of a lake table.

@@ -127,6 +127,9 @@ var rosterFill = fill{
 	Roster: "LEFT JOIN roster_vin v ON r.vin = v.vin LEFT JOIN roster_device d ON r.device = d.device",
 }
 
+// vinFill is the same where every row has a VIN and every unit with a device has one listed: a look-up less a row.
+var vinFill = fill{Unit: "v.unit", Roster: "LEFT JOIN roster_vin v ON r.vin = v.vin"}
+
 // noRosterFill serves statements that never look at the unit: the joins would be work for nothing.
 var noRosterFill = fill{Unit: "NULL::VARCHAR"}
 

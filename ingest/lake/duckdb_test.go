@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"log/slog"
 	"math"
-	"strings"
 	"testing"
 	"time"
 
@@ -75,7 +74,7 @@ func TestDuckDBReadsEveryTable(t *testing.T) {
 		if len(tb.Files) != 2 {
 			t.Errorf("table %s has %d files, want 2", tb.Name, len(tb.Files))
 		}
-		from := "read_parquet(['" + strings.Join(tb.Files, "','") + "'])"
+		from := "read_parquet(['" + tb.Files[0].Path + "','" + tb.Files[1].Path + "'])"
 		if _, err := db.Exec("create view " + tb.Name + " as select * from " + from); err != nil {
 			t.Fatal(err)
 		}
@@ -103,14 +102,14 @@ func TestDuckDBReadsEveryTable(t *testing.T) {
 		}
 		// Field ids, and required as the schema says it, in the file itself.
 		var ids, required int
-		if err := db.QueryRow("select count(distinct field_id), count(*) filter (repetition_type = 'REQUIRED' and num_children is null) from parquet_schema('"+tb.Files[0]+"') where field_id is not null").Scan(&ids, &required); err != nil {
+		if err := db.QueryRow("select count(distinct field_id), count(*) filter (repetition_type = 'REQUIRED' and num_children is null) from parquet_schema('"+tb.Files[0].Path+"') where field_id is not null").Scan(&ids, &required); err != nil {
 			t.Fatal(err)
 		}
 		if ids != len(tb.Columns) || required == 0 {
 			t.Errorf("table %s: %d field ids for %d columns, %d of them required", tb.Name, ids, len(tb.Columns), required)
 		}
 		var root string
-		if err := db.QueryRow("select repetition_type from parquet_schema('" + tb.Files[0] + "') limit 1").Scan(&root); err != nil {
+		if err := db.QueryRow("select repetition_type from parquet_schema('" + tb.Files[0].Path + "') limit 1").Scan(&root); err != nil {
 			t.Fatal(err)
 		}
 		if root != "REQUIRED" {

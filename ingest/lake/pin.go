@@ -11,9 +11,39 @@ type Table struct {
 	Name        string
 	SnapshotID  int64 // 0 while the table has no rows
 	CommittedAt time.Time
-	Files       []string // Parquet files, absolute paths
+	Files       []File
 	Rows        int64
 	Columns     []Column
+}
+
+// A File is one data file, and what its manifest says of its rows: what it can hold can be judged without
+// opening it. VINs and devices are nil where the manifest does not bound them.
+type File struct {
+	Path          string // absolute
+	Rows          int64
+	VINs, Devices *Bounds
+	WithoutVIN    bool      // rows without a VIN may be there
+	From, To      time.Time // of read_at; zero where the manifest does not say
+}
+
+// Bounds are the least and the greatest value of a column. Where no row has one, Low is greater than High.
+type Bounds struct{ Low, High string }
+
+func (f *dataFile) file() File {
+	out := File{Path: f.path, Rows: f.rows, WithoutVIN: f.withoutVIN != 0}
+	switch {
+	case f.vinLow != nil && f.vinHigh != nil:
+		out.VINs = &Bounds{string(f.vinLow), string(f.vinHigh)}
+	case f.withoutVIN == f.rows:
+		out.VINs = &Bounds{"none", ""}
+	}
+	if f.deviceLow != nil && f.deviceHigh != nil {
+		out.Devices = &Bounds{string(f.deviceLow), string(f.deviceHigh)}
+	}
+	if f.bounded {
+		out.From, out.To = fromMicros(f.readFrom), fromMicros(f.readTo)
+	}
+	return out
 }
 
 // A Column is one column of a table.
@@ -63,7 +93,7 @@ func (p *Pinned) Tables() []Table {
 		s := &specs[i]
 		t := Table{Name: s.name, SnapshotID: h.snapshot, CommittedAt: h.at, Rows: h.rows}
 		for _, f := range h.files {
-			t.Files = append(t.Files, f.path)
+			t.Files = append(t.Files, f.file())
 		}
 		for j := range s.columns {
 			c := &s.columns[j]

@@ -232,7 +232,7 @@ func TestPinnedStateStaysAsItWas(t *testing.T) {
 	var names []string
 	for _, tb := range pin.Tables() {
 		names = append(names, tb.Name)
-		if len(tb.Files) != 1 || tb.CommittedAt.IsZero() || tb.SnapshotID == 0 || !filepath.IsAbs(tb.Files[0]) {
+		if len(tb.Files) != 1 || tb.CommittedAt.IsZero() || tb.SnapshotID == 0 || !filepath.IsAbs(tb.Files[0].Path) {
 			t.Errorf("pinned after the first commit: %+v", tb)
 		}
 	}
