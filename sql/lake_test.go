@@ -28,7 +28,7 @@ var lakeFields = map[string]string{
 	"reports": `report_id string, digest long, device string, vin string, bus string, read_at timestamp, clock_ok boolean,
 		received_at timestamp, messages int, rejected int, results int, codes int, engine_hours double, odometer_km double,
 		fuel_level_pct double, ambient_c double, coolant_c double, barometric_kpa double, run_time_s double,
-		warmups_since_clear double, distance_since_clear_km double, stream_seq long`,
+		warmups_since_clear double, distance_since_clear_km double, stream_seq long, minutes_since_clear double, cvns string`,
 	"codes": `report_id string, device string, vin string, bus string, read_at timestamp, clock_ok boolean, ecu string,
 		kind string, code string`,
 }

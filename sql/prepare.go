@@ -22,6 +22,9 @@ func (w *worker) makeViews(ctx context.Context, conn *sql.Conn, snap Snapshot, n
 			if err != nil {
 				return nil, fmt.Errorf("sql: table %s: %w", v.Name, err)
 			}
+			if units, ok := n.resolvable(); ok && v.Name == "units" && !n.views["units"] {
+				rows = rosterOf(rows, units)
+			}
 			if err := v.load(ctx, conn, rows); err != nil {
 				return nil, err
 			}

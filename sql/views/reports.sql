@@ -20,6 +20,8 @@ SELECT
     r.barometric_kpa, -- DOUBLE | barometric pressure when read | kPa | null where not read
     r.run_time_s, -- DOUBLE | time since engine start when read | s | null where not read
     r.warmups_since_clear, -- DOUBLE | warm-up cycles since codes were cleared | 1 | null where not read
-    r.distance_since_clear_km -- DOUBLE | distance since codes were cleared | km | null where not read
+    r.distance_since_clear_km, -- DOUBLE | distance since codes were cleared | km | null where not read
+    r.minutes_since_clear, -- DOUBLE | engine running time since codes were cleared | min | null where not read
+    r.cvns -- VARCHAR | calibration verification numbers of each control unit: ecu=numbers, joined by a space; the numbers of one joined by + | | null where none was read
 FROM {{.Rows}} r
 {{.Roster}}
