@@ -39,7 +39,7 @@ type Retained struct {
 }
 
 // Retain removes data files of which every row is older than the limit of its table. A file holds a month
-// after compaction, so rows go up to a month later than the limit says, never earlier.
+// after compaction, or a year that is over, so rows go up to a year later than the limit says, never earlier.
 func (l *Lake) Retain(ctx context.Context, limits Limits) (done Retained, err error) {
 	l.upkeep.Lock()
 	defer l.upkeep.Unlock()
