@@ -188,7 +188,7 @@ type archive struct {
 	times int
 }
 
-func (a archive) Pin(context.Context) (sql.Snapshot, error) {
+func (a archive) Pin(context.Context, []string) (sql.Snapshot, error) {
 	p, err := a.lake.Pin()
 	return archived{moored{p}, a}, err
 }

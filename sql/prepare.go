@@ -66,7 +66,7 @@ func (w *worker) makeViews(ctx context.Context, conn *sql.Conn, snap Snapshot, n
 				}
 			}
 			files := m.files(prune(ctx, conn, t.Files, n.spans[v.Name]))
-			if resolve && vinOnly && !slices.ContainsFunc(files, func(f File) bool { return !f.VINs }) {
+			if v.lake && resolve && vinOnly && !slices.ContainsFunc(files, func(f File) bool { return !f.VINs }) {
 				f = vinFill
 			}
 			layouts, err := w.layouts.of(ctx, conn, files)

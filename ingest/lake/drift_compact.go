@@ -216,7 +216,7 @@ func (w *driftTarget) add(d *Drift) error {
 		if err != nil {
 			return err
 		}
-		enc, err := t.encoder(f, w.l.mem, t.seal(w.rows >= w.l.big))
+		enc, err := t.encoder(f, w.l.mem, t.seal(true, w.rows >= w.l.big))
 		if err != nil {
 			f.discard()
 			return err
