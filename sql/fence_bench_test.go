@@ -47,7 +47,7 @@ func largeLake(b *testing.B) *fixture {
 	for k := range files {
 		path := filepath.Join(dir, fmt.Sprintf("readings-%d.parquet", k))
 		if _, err := os.Stat(path); err == nil {
-			f.tables[0].Files, f.tables[0].SnapshotID = append(f.tables[0].Files, path), 2
+			f.tables[0].Files, f.tables[0].SnapshotID = append(f.tables[0].Files, sql.File{Path: path}), 2
 			continue
 		}
 		f.add("readings", fmt.Sprintf(`select '9ZZTEST74RA' || printf('%%06d', i %% 5000) as vin, 'dgl-' || (i %% 5000) as device,
@@ -89,7 +89,7 @@ func BenchmarkFence(b *testing.B) {
 	defer conn.Close()
 	list := ""
 	for _, file := range f.tables[0].Files {
-		list += "'" + file + "', "
+		list += "'" + file.Path + "', "
 	}
 	bare := func(query string) {
 		err := conn.Raw(func(dc any) error {
