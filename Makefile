@@ -9,7 +9,7 @@ CHROME  := $(firstword $(wildcard /usr/bin/chromium /usr/bin/chromium-browser /u
 
 MQTTPUB := $(firstword $(wildcard /usr/bin/mosquitto_pub))
 
-.PHONY: demo build web test check bench score fuzz parts crash faults clean
+.PHONY: demo build web screens test check bench score fuzz parts crash faults clean
 
 ## demo: build, invent a fleet, run its history through the pipeline, print the address to open
 demo: build
@@ -39,6 +39,10 @@ check: build parts
 
 bench:
 	$(GO) test -run '^$$' -bench . -benchmem ./...
+
+## screens: pictures of every page into dashboards/docs, of an invented fleet
+screens: web parts
+	SCREENS=$(CURDIR)/dashboards/docs $(GO) test -count=1 -run '^TestScreens$$' ./dashboards
 
 ## score: how early, quiet and honest the detector is, on three hard invented fleets, beside simpler rules
 score:

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -39,6 +40,7 @@ func TestPrometheusRules(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	t.Run("dashboard", func(t *testing.T) { checkDashboard(t, have) })
 	n := 0
 	for _, g := range top["groups"].([]any) {
 		for _, r := range g.(map[string]any)["rules"].([]any) {
@@ -65,5 +67,42 @@ func TestPrometheusRules(t *testing.T) {
 	}
 	if n < 5 {
 		t.Errorf("%d rules", n)
+	}
+}
+
+// Every expression of the provisioned dashboard looks at metrics that the service has, and every panel is named.
+// deploy/tools parses the expressions.
+func checkDashboard(t *testing.T, have map[string]bool) {
+	text, err := os.ReadFile("dashboards/grafana/service.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var board struct {
+		Panels []struct {
+			Title   string
+			Targets []struct{ Expr string }
+		}
+	}
+	if err := json.Unmarshal(text, &board); err != nil {
+		t.Fatal(err)
+	}
+	if len(board.Panels) < 10 {
+		t.Errorf("%d panels", len(board.Panels))
+	}
+	for _, p := range board.Panels {
+		if p.Title == "" || len(p.Targets) == 0 {
+			t.Errorf("a panel without a title or an expression: %+v", p)
+		}
+		for _, target := range p.Targets {
+			used := regexp.MustCompile(`marginline_\w+`).FindAllString(target.Expr, -1)
+			if len(used) == 0 {
+				t.Errorf("%s looks at nothing of ours: %s", p.Title, target.Expr)
+			}
+			for _, m := range used {
+				if !have[m] && !have[strings.TrimSuffix(m, "_bucket")] {
+					t.Errorf("%s looks at %s, which is not there", p.Title, m)
+				}
+			}
+		}
 	}
 }

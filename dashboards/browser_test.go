@@ -76,7 +76,7 @@ func printed(t *testing.T, b *tab, s *site, alertID string, width, height float6
 	pdf = ask(t, b, chromedp.PrintToPDF(func(p *page.PrintToPDFParams) {
 		p.PaperWidth, p.PaperHeight = width, height
 	}))
-	if dir := os.Getenv("MARGINLINE_SHOTS"); dir != "" {
+	if dir := os.Getenv("SHOTS"); dir != "" {
 		if err := os.WriteFile(filepath.Join(dir, fmt.Sprintf("%s-%.0f.pdf", alertID, height*10)), pdf, 0o644); err != nil {
 			t.Fatal(err)
 		}

@@ -175,10 +175,10 @@ func (b *tab) settled(t *testing.T) {
 	b.until(t, `document.querySelectorAll("[data-points]").length === document.querySelectorAll("[data-drawn]").length`)
 }
 
-// shot keeps a picture of the whole page when MARGINLINE_SHOTS names a folder.
+// shot keeps a picture of the whole page when SHOTS names a folder.
 func (b *tab) shot(t *testing.T, name string) {
 	t.Helper()
-	dir := os.Getenv("MARGINLINE_SHOTS")
+	dir := os.Getenv("SHOTS")
 	if dir == "" {
 		return
 	}

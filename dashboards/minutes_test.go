@@ -1,0 +1,195 @@
+package dashboards
+
+import (
+	"context"
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/chromedp"
+
+	"marginline/alerts"
+	"marginline/alerts/schedule"
+	"marginline/alerts/shop"
+	"marginline/analyze"
+	"marginline/ingest/series"
+)
+
+// A bookFloor is the shop floor over a real book, with a plan without jobs and no shop file.
+type bookFloor struct {
+	bookReview
+	factsOf
+}
+
+func (f bookFloor) Plan(context.Context, int, *shop.File) (*schedule.Plan, error) {
+	return &schedule.Plan{}, nil
+}
+func (f bookFloor) Accept(context.Context, string, string) (*alerts.WorkOrder, error) {
+	return nil, errors.New("no such job")
+}
+func (f bookFloor) Order(ctx context.Context, id string) (*alerts.WorkOrder, []alerts.OrderEntry, error) {
+	o, err := f.book.OrderByID(ctx, id)
+	if err != nil {
+		return nil, nil, err
+	}
+	h, err := f.book.OrderHistory(ctx, o.ID)
+	return o, h, err
+}
+func (f bookFloor) Step(ctx context.Context, id string, st alerts.Step, n alerts.StepNote) (*alerts.WorkOrder, error) {
+	return f.book.Step(ctx, id, st, n)
+}
+func (f bookFloor) Finish(ctx context.Context, id string, out alerts.Outcome) (*alerts.WorkOrder, error) {
+	return f.book.Finish(ctx, id, out)
+}
+func (f bookFloor) TakeFact(_ context.Context, x shop.Fact) (shop.Fact, error) { return x, nil }
+func (f bookFloor) ShopFile(context.Context) (string, int, error)              { return "", 0, nil }
+func (f bookFloor) Install(context.Context, string, string) (*shop.File, error) {
+	return nil, errors.New("no shop file here")
+}
+
+// withFloor is a site that has the pages of the shop too.
+func withFloor(t *testing.T, y *yard, b *alerts.Book) *site {
+	t.Helper()
+	s := open(t, y, b)
+	deps := s.deps
+	deps.Floor = bookFloor{bookReview{b}, shopFloor}
+	whole, err := New(s.cfg, deps, quiet())
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Server = whole
+	return s
+}
+
+// press clicks and waits until the page that follows has something.
+func (b *tab) press(t *testing.T, what, follows string) {
+	t.Helper()
+	eval[bool](t, b, "(document.querySelector("+asJSON(what)+").click(), true)")
+	for range 200 {
+		there, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool]("document.readyState === 'complete' && document.querySelector("+asJSON(follows)+") !== null"))
+		if err == nil && there { // while one page gives way to the next there is nothing to ask
+			return
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	t.Fatalf("after %s the page %q has no %s", what, eval[string](t, b, "document.title + ' ' + document.body.innerText.slice(0, 300)"), follows)
+}
+
+// The first five minutes of somebody new: open Today, find the most urgent unit, say why, accept its visit,
+// print the order, enter the outcome, and see the repair proved by the tests that ran afterwards. The book,
+// the proof and the browser are real; the readings are made for this.
+func TestFirstFiveMinutes(t *testing.T) {
+	y, book := market(), marketBook(t)
+	s := withFloor(t, y, book)
+	b := browse(t, s)
+	b.size(t, 1440, 900, false)
+	text := func(js string) string { return eval[string](t, b, js) }
+
+	b.open(t, "/") // the most urgent unit is the first row
+	if unit := text(`document.querySelector("#decide ~ .rows .plate").textContent`); !strings.Contains(unit, "408") {
+		t.Fatalf("the first row is %q", unit)
+	}
+	b.press(t, "#decide ~ .rows .reason a", "#why")
+	if why := text(`[...document.querySelectorAll("#why ~ p")].map((p) => p.textContent).join(" ")`); strings.Count(why, ". ") < 2 ||
+		!strings.Contains(why, "What was normal") || !strings.Contains(why, "What follows") {
+		t.Errorf("why it was raised: %q", why)
+	}
+
+	b.do(t, chromedp.SendKeys(chromedp.CSS("#who-order"), "Odalys"))
+	b.press(t, `form[action$="/order"] button`, "#order-no")
+	id := text(`document.getElementById("order-no").textContent`)
+	pdf := ask(t, b, chromedp.PrintToPDF(func(p *page.PrintToPDFParams) { p.PaperWidth, p.PaperHeight = 8.27, 11.69 }))
+	if n := len(pdfPage.FindAll(pdf, -1)); n < 1 || n > 2 || text(`document.querySelector(".paper h2").textContent`) != "Safety first" {
+		t.Errorf("the order prints on %d sheets", n)
+	}
+
+	for _, st := range []alerts.Step{alerts.StepArrive, alerts.StepStart} { // the unit comes in
+		if _, err := book.Step(t.Context(), id, st, alerts.StepNote{Who: "Priya"}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	b.script(t, false) // the form works without the script; with it the outcome waits on the phone
+	b.open(t, "/orders/"+id+"/outcome")
+	b.script(t, true)
+	b.do(t, chromedp.Click(chromedp.CSS(`input[name="found"][value="found"]`)), chromedp.Click(chromedp.CSS(`input[name="codes_cleared"][value="no"]`)),
+		chromedp.Click(chromedp.CSS(`input[name="reprogrammed"][value="no"]`)),
+		chromedp.SendKeys(chromedp.CSS("#cause"), "doser clogged"), chromedp.SendKeys(chromedp.CSS("#correction"), "doser cleaned"),
+		chromedp.SendKeys(chromedp.CSS("#hours"), "1.5"), chromedp.SendKeys(chromedp.CSS("#who"), "Wes"))
+	b.press(t, "form.outcome button.first", "#order-no")
+
+	// Its test runs again after the visit, day after day as it did when it was healthy.
+	key := series.Key{Unit: "408", ECU: "00", Test: "s3242.f16.t247"}
+	tr := y.traces["408"][key]
+	last := tr.Points[len(tr.Points)-1]
+	for d := range 20 {
+		p := last
+		p.At, p.Value, p.Score, p.Z = today.AddDate(0, 0, d+1), last.Baseline, 0, 0
+		p.Margin = 1 - p.Min/p.Value
+		tr.Points = append(tr.Points, p)
+	}
+	now := today.AddDate(0, 0, 21)
+	y.polls["408"] = now
+	o, err := book.OrderByID(t.Context(), id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v := alerts.Prove(alerts.Repair{At: o.Last().At, Tests: o.Tests(), Courses: map[series.Key]*analyze.Trace{key: tr}, Unit: "408", Newest: now, Now: now, Names: words}, o.FamilyOf, nil)
+	if o, err = book.Judge(t.Context(), id, v); err != nil {
+		t.Fatal(err)
+	}
+	s.Changed("408")
+	b.open(t, "/orders/"+id)
+	if said := text(`document.body.innerText.toLowerCase()`); o.State != alerts.OrderClosed || !strings.Contains(said, "recovered") && !strings.Contains(said, "proved") {
+		t.Errorf("the repair is %s (%+v), and the order does not say that it is proved", o.State, v)
+	}
+	b.open(t, "/units/408")
+	if said := text(`document.getElementById("uorders").parentElement.innerText`); !strings.Contains(said, "closed") {
+		t.Errorf("the unit's page says of its order: %q", said)
+	}
+}
+
+// TestScreens makes the pictures of the pages in docs/ when SCREENS names a folder (make screens): each page as
+// it opens on a desk, Today and a unit on a phone and in the dark. Without a folder it makes them in one of its own
+// and only looks that none is empty.
+func TestScreens(t *testing.T) {
+	dir := os.Getenv("SCREENS")
+	if dir == "" {
+		dir = t.TempDir()
+	}
+	s := withFloor(t, market(), marketBook(t))
+	o, err := s.book.Order(t.Context(), "a-217", "Ilvane Holt", today)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := browse(t, s)
+	keep := func(name, path string, w, h int64, dark bool) {
+		b.size(t, w, h, dark)
+		b.open(t, path)
+		b.settled(t)
+		time.Sleep(150 * time.Millisecond) // the drawing's own animation
+		picture := ask(t, b, chromedp.CaptureScreenshot())
+		if len(picture) < 5_000 || len(picture) > 400_000 {
+			t.Errorf("%s: a picture of %d bytes", name, len(picture))
+		}
+		if err := os.WriteFile(filepath.Join(dir, name+".png"), picture, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	pages := everyPage()
+	for _, again := range []string{"unit-silent", "series-min", "series-epoch"} {
+		delete(pages, again)
+	}
+	pages["order"], pages["outcome"], pages["plan"], pages["shop"], pages["review"] = "/orders/"+o.ID, "/orders/"+o.ID+"/outcome", "/plan", "/shop", "/review"
+	for name, path := range pages {
+		keep(name, path, 1200, 860, false)
+	}
+	keep("today-phone", "/", 360, 740, false)
+	keep("unit-phone", "/units/217", 360, 740, false)
+	keep("outcome-phone", "/orders/"+o.ID+"/outcome", 360, 740, false)
+	keep("today-dark", "/", 1200, 860, true)
+	keep("series-dark", pages["series"], 1200, 860, true)
+}
