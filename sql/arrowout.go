@@ -67,7 +67,7 @@ func unique(names []string) []string {
 func (a *arrowOut) pour(in array.RecordReader, as []Column, most int64) (n int64, more bool, err error) {
 	schema := a.begin(in.Schema(), as)
 	for in.Next() {
-		rec := in.Record()
+		rec := in.RecordBatch()
 		if n+rec.NumRows() > most {
 			more = true
 			if n == most {
@@ -76,7 +76,7 @@ func (a *arrowOut) pour(in array.RecordReader, as []Column, most int64) (n int64
 			rec = rec.NewSlice(0, most-n)
 			defer rec.Release()
 		}
-		out := array.NewRecord(schema, rec.Columns(), rec.NumRows())
+		out := array.NewRecordBatch(schema, rec.Columns(), rec.NumRows())
 		err := a.w.Write(out)
 		out.Release()
 		if err != nil {
@@ -106,7 +106,7 @@ func (a *arrowOut) texts(names []string, rows [][]string) error {
 			b.Field(i).(*array.StringBuilder).Append(s)
 		}
 	}
-	rec := b.NewRecord()
+	rec := b.NewRecordBatch()
 	defer rec.Release()
 	if err := a.w.Write(rec); err != nil {
 		return err
@@ -118,7 +118,7 @@ func (a *arrowOut) texts(names []string, rows [][]string) error {
 func (a *arrowOut) plan(in array.RecordReader) (int64, error) {
 	var rows [][]string
 	for in.Next() {
-		rec := in.Record()
+		rec := in.RecordBatch()
 		text, ok := rec.Column(int(rec.NumCols()) - 1).(*array.String)
 		for i := 0; ok && i < text.Len(); i++ {
 			for line := range strings.Lines(strings.TrimRight(text.Value(i), "\n")) {

@@ -59,7 +59,7 @@ func TestWrite_EveryForm(t *testing.T) {
 	defer r.Release()
 	n := int64(0)
 	for r.Next() {
-		n += r.Record().NumRows()
+		n += r.RecordBatch().NumRows()
 	}
 	if n != 5000 || r.Err() != nil || r.Schema().Field(3).Type.String() != "timestamp[us]" {
 		t.Errorf("arrow: %d rows, %v, %v", n, r.Err(), r.Schema())

@@ -16,5 +16,8 @@
 // manifests against the rows of each file; the declared sort order; the partition values (there are none); the
 // rows of an older snapshot after compaction; and that a filter plans fewer files and still gives all its rows.
 //
+// A second test is of Arrow Flight SQL: arrow-go's client and database/sql driver against the served binary
+// (flight_test.go).
+//
 // Whatever is missing fails: there is no skip.
 package outside
