@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"runtime/pprof"
 	"strings"
 	"time"
 
@@ -61,6 +62,8 @@ func (a *app) controlHandler() http.Handler {
 	handle("POST /quarantine/replay", a.replayQuarantine)
 	handle("POST /lake/compact", a.compactLake)
 	handle("POST /lake/expire", a.expireLake)
+	// What holds the memory, for go tool pprof; behind the private door only.
+	handle("GET /debug/heap", func(w http.ResponseWriter, _ *http.Request) error { return pprof.Lookup("heap").WriteTo(w, 0) })
 	return mux
 }
 
