@@ -27,7 +27,7 @@ var version = "dev"
 // collectAt is how much the heap grows between two rounds of the garbage collector, in percent of what is in use: intake
 // makes much that lives for one commit, and at the usual 100 collecting it takes a quarter of the time. GOGC and GOMEMLIMIT
 // (Go's own environment variables) set it otherwise.
-const collectAt = 300
+const collectAt = 200
 
 func main() {
 	if len(os.Args) == 2 && os.Args[1] == query.WorkerCommand { // before anything is opened: it locks itself in
