@@ -141,7 +141,9 @@ func (f *floor) Review(ctx context.Context, from, until time.Time) (review.Revie
 	if err != nil {
 		return review.Review{}, err
 	}
-	return review.Make(all, orders, from, until, f.app.cfg.prices()), nil
+	r := review.Make(all, orders, from, until, f.app.cfg.prices())
+	r.Campaigns = review.Campaigns(all, f.app.roster.Load().Units())
+	return r, nil
 }
 
 // Readiness foresees whether a unit whose codes were cleared will be ready for its inspection.

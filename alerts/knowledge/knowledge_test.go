@@ -263,3 +263,49 @@ func TestLoad_Failure(t *testing.T) {
 		t.Errorf("as they are: %v", err)
 	}
 }
+
+// The monitor families of the trade research, section 3, all have an entry; heavy trucks share the key.
+func TestFamiliesOfTheTrade(t *testing.T) {
+	for _, family := range []string{"evap", "catalyst", "heated_catalyst", "o2_sensor", "o2_heater", "egr", "vvt", "misfire", "fuel_system", "secondary_air",
+		"boost", "nox_adsorber", "nox_catalyst_scr", "pm_filter", "crankcase", "thermostat"} {
+		e := Builtin().For(family, "x")
+		if !slices.Contains(e.Families, family) {
+			t.Errorf("%s falls back to %q", family, e.Title)
+		}
+		if e.Codes == "" || e.TimeScale == "" || e.Source == "" || e.Skills == nil {
+			t.Errorf("%s: codes %q, time scale %q, source %q, skills %v", family, e.Codes, e.TimeScale, e.Source, e.Skills)
+		}
+	}
+}
+
+// The order of steps and the cautions of a leak in the fuel vapour system (common practice; the limit of
+// 0.5 psi or 14 inches of water and the ban of shop air: EPA evaporative test guidance and published tank-fire
+// studies, second-hand).
+func TestEvaporativeLeak(t *testing.T) {
+	b := Builtin()
+	e := b.For("evap", "m3c.t01")
+	var cautions strings.Builder
+	for _, c := range b.Cautions(e.Safety) {
+		cautions.WriteString(c.Text + "\n")
+	}
+	for _, want := range []string{"Never put shop air", "inert gas", "0.5 psi (14 inH2O)", "no sparks"} {
+		if !strings.Contains(cautions.String(), want) {
+			t.Errorf("no caution says %q", want)
+		}
+	}
+	at := func(want string) int {
+		t.Helper()
+		i := slices.IndexFunc(e.Steps, func(s Step) bool { return strings.Contains(s.Do, want) })
+		if i < 0 {
+			t.Errorf("no step says %q", want)
+		}
+		return i
+	}
+	click, pump, build, smoke := at("A click proves the electrical half only"), at("three or four full cycles the diaphragm must be up, and it must hold"), at("quick build-up means a restriction"), at("inert-gas smoke")
+	if !(click < pump && pump < build && build < smoke) {
+		t.Errorf("order of steps: %d %d %d %d", click, pump, build, smoke)
+	}
+	if !strings.Contains(e.Steps[build].Do, "no build-up means a gross leak") || !strings.HasPrefix(e.Steps[smoke].Do, "Only after the simple checks") || !strings.Contains(e.Steps[smoke].Do, "0.5 psi (14 inH2O) or less") {
+		t.Errorf("%s\n%s", e.Steps[build].Do, e.Steps[smoke].Do)
+	}
+}

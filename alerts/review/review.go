@@ -52,13 +52,14 @@ func (r Row) Count(result string) int { return r.Results[Result(result)] }
 
 // A Review is a stretch of time.
 type Review struct {
-	From     time.Time `json:"from"`
-	Until    time.Time `json:"until"`
-	Total    Row       `json:"total"`
-	Families []Row     `json:"families"`
-	Classes  []Row     `json:"classes"`
-	Look     []Look    `json:"look"` // the most instructive cases
-	Money    Money     `json:"money"`
+	From      time.Time  `json:"from"`
+	Until     time.Time  `json:"until"`
+	Total     Row        `json:"total"`
+	Families  []Row      `json:"families"`
+	Classes   []Row      `json:"classes"`
+	Look      []Look     `json:"look"` // the most instructive cases
+	Money     Money      `json:"money"`
+	Campaigns []Campaign `json:"campaigns"` // suggested now, from what stands
 }
 
 // A Look is a case worth reading.
