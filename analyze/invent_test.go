@@ -87,11 +87,6 @@ func inParallel(n int, do func(i int)) {
 	wg.Wait()
 }
 
-// fold folds every unit of the fleet and hands the states over, in the order of units.
-func (in *invention) fold(t testing.TB, set *Settings, traced bool) []*Vehicle {
-	return in.foldWith(t, set, traced, nil, nil)
-}
-
 // fit surveys the whole fleet and fits its cohorts.
 func (in *invention) fit(t testing.TB, set *Settings) *Parameters {
 	surveys := make([]*survey, len(in.roster.Units()))
@@ -99,6 +94,7 @@ func (in *invention) fit(t testing.TB, set *Settings) *Parameters {
 	return fit(surveys, in.end.UnixMicro(), set)
 }
 
+// foldWith folds every unit of the fleet and hands the states over, in the order of units.
 func (in *invention) foldWith(t testing.TB, set *Settings, traced bool, p *Parameters, surveys []*survey) []*Vehicle {
 	units := in.roster.Units()
 	all := make([]*Vehicle, len(units))
