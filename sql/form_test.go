@@ -45,7 +45,7 @@ func TestWrite_EveryForm(t *testing.T) {
 	}
 	var differ int
 	var kind string
-	if err := f.db.QueryRow(fmt.Sprintf(`select count(*), any_value(typeof(at)) from read_parquet('%s') p join (%s) q on p.n = q.n and p.x = q.x and p.s = q.s
+	if err := f.db.QueryRow(fmt.Sprintf(`select count(*), any_value(typeof(p.at)) from read_parquet('%s') p join (%s) q on p.n = q.n and p.x = q.x and p.s = q.s
 		and p.at = q.at and p.day = q.day and p.even = q.even and p.gap is not distinct from q.gap and p.total = q.total and p.pair = q.pair and p.part = q.part`, path, query)).Scan(&differ, &kind); err != nil {
 		t.Fatal(err)
 	}
