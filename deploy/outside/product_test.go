@@ -46,6 +46,18 @@ func makeLake(t *testing.T) string {
 	data, reports, roster := filepath.Join(dir, "data"), filepath.Join(dir, "reports.ndjson"), filepath.Join(dir, "roster.csv")
 	marginline(t, "simulate", "-o", reports, "--roster", roster, "--units", "24", "--days", "70", "--seed", "5", "--delivery-faults")
 	marginline(t, "import", "--data", data, "--roster", roster, reports)
+	// A unit leaves the roster and comes back: its rows of drift are of several folds, with an end mark between them.
+	text, err := os.ReadFile(roster)
+	if err != nil {
+		t.Fatal(err)
+	}
+	list := strings.SplitAfter(string(text), "\n")
+	less := filepath.Join(dir, "less.csv")
+	if err := os.WriteFile(less, []byte(strings.Join(append(list[:1:1], list[2:]...), "")), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	marginline(t, "import", "--data", data, "--roster", less)
+	marginline(t, "import", "--data", data, "--roster", roster)
 	return data
 }
 

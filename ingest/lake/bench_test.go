@@ -147,3 +147,41 @@ func BenchmarkCommitBesideCompaction(b *testing.B) {
 		})
 	}
 }
+
+// What a commit of drift costs, by its rows: nearly all of a small one is syncs.
+func BenchmarkDriftCommit(b *testing.B) {
+	for _, n := range []int{100, 10_000, 100_000} {
+		b.Run(fmt.Sprint(n), func(b *testing.B) {
+			l, err := Open(b.TempDir(), slog.New(slog.DiscardHandler), nil)
+			if err != nil {
+				b.Fatal(err)
+			}
+			defer l.Close()
+			w := l.DriftWriter()
+			if err := w.Reset(b.Context(), "s1"); err != nil {
+				b.Fatal(err)
+			}
+			var rows []Drift
+			for at := 0; len(rows) < n; at++ {
+				rows = append(rows, rowsOfDrift([]*series.Poll{poll(at%500, at, 10)})...)
+			}
+			b.ReportAllocs()
+			before, commits := cpu(b), 0
+			for seq := uint64(1); b.Loop(); seq++ {
+				commits++
+				for i := range rows[:n] {
+					if err := w.Add(rows[i]); err != nil {
+						b.Fatal(err)
+					}
+				}
+				w.Seal(Coverage{Position: Position{stream, seq}})
+				if err := w.Commit(b.Context()); err != nil {
+					b.Fatal(err)
+				}
+			}
+			b.ReportMetric(float64(cpu(b)-before)/float64(commits)/1e6, "cpu-ms/op")
+			st := l.Stats()[drift]
+			b.ReportMetric(float64(st.Bytes)/float64(st.Rows), "B/row")
+		})
+	}
+}

@@ -2,8 +2,8 @@
 // v2 tables that any engine can read. It stands between the consumer, which appends polls, and everything
 // that asks about the past: the fold at start, SQL over a pinned state, verification.
 //
-// Three tables: reports (one row a report), readings (one row a test result), codes (one row a stored
-// trouble code). On disk, in the layout that Iceberg's file-system catalogs use:
+// Four tables: reports (one row a report), readings (one row a test result), codes (one row a stored
+// trouble code), drift (one row a fresh reading, derived). On disk, in the layout that Iceberg's file-system catalogs use:
 //
 //	<lake>/<table>/data/<group>.parquet
 //	<lake>/<table>/metadata/vN.metadata.json, version-hint.text, snap-*.avro, <group>-m*.avro
@@ -145,6 +145,41 @@
 //
 // Export copies one state into another folder, with the paths of its new place, and verifies the copy before it
 // gets its name. Restoring is the same call the other way.
+//
+// # Drift (drift.go, drift_writer.go, drift_index.go, drift_compact.go)
+//
+// The fourth table holds what the detector made of every fresh reading. It is derived: the readings are the truth, and
+// whatever the table lacks is folded again from them. It has data files of its own, is committed apart from the
+// reports (which never wait for it), and is named by the same commit point, so that a crash, an unsynced link and a
+// pin are dealt with as for any other table. The commit point's properties marginline.drift-stream, -stream-seq and
+// -basis say what the rows were made of: everything up to that place, under those rules, that roster and that fit of
+// the cohorts. At start the difference to the present says which units have to be folded again.
+//
+// A fold is one pass over a unit from its first reading. Rows that follow in order go on under its version; a late
+// reading, another roster or other settings begin a new one, whose rows supersede the unit's older ones. The version is
+// a column (fold, rising; folded_at and settings beside it), and of each unit the greatest stands. Any engine says it so:
+//
+//	SELECT d.* FROM drift d
+//	JOIN (SELECT unit, max(fold) AS fold FROM drift GROUP BY unit) n ON d.unit = n.unit AND d.fold = n.fold
+//	WHERE d.report_id IS NOT NULL
+//
+// The last line leaves end marks out: a row without a report says that a unit has no rows from that fold on (it left the
+// roster, or its readings went to another unit). Compaction drops superseded rows, marks that nothing older stands
+// behind, and rows whose readings went by age. Files are sorted by unit, fold, control unit, test, time: a series stands
+// together, and one unit is one or two row groups of a file. They are merged by size, not by month: a fold of a unit
+// spans all months, and a question about drift names a unit.
+//
+// Rows come as they are folded and go to disk at a slower beat than the readings, at the end of an import, and
+// before a query that reads drift; many rows are spilled into data files before their commit names them. On a busy
+// two-core machine a commit of 100 rows took 19 ms, of 10,000 rows 49 ms, of 100,000 rows 229 ms (BenchmarkDriftCommit):
+// nearly all of a small one is syncs, so one with every flush would double what a flush costs for rows that nobody has
+// asked for.
+//
+// Left aside: a row's own fold as a bool "newest" (every later fold would rewrite all older files); delete files of
+// Iceberg v2 (few small engines read them, and our file lists would have to apply them); the version as a text (its
+// greatest is not the newest once settings are taken back); a position of the readings in each row; a commit point of its
+// own (one more thing to take back at Open, and a pin of two states); deriving the rows when a query asks, which was
+// there before and folded the whole fleet for one series.
 //
 // # Disk (space.go)
 //
