@@ -37,7 +37,7 @@ func BenchmarkDriftQuery(b *testing.B) {
 		b.Fatal(err)
 	}
 	defer l.Close()
-	e, err := query.Open(query.Config{TempDir: dir, Timeout: time.Minute}, log)
+	e, err := query.Open(query.Config{TempDir: dir, Lake: filepath.Join(dir, "lake"), Timeout: time.Minute}, log)
 	if err != nil {
 		b.Fatal(err)
 	}
