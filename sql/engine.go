@@ -17,7 +17,6 @@ import (
 type Engine struct {
 	config Config
 	log    *slog.Logger
-	fence  string
 	shut   bool // the fence that is wanted is missing: only queries of the program itself run
 	queue  queue
 
@@ -26,8 +25,8 @@ type Engine struct {
 	closed bool
 }
 
-// Open checks the limits and the fence, and starts a first worker. Workers live until Close, or until one
-// has to be killed. Where the fence that is wanted is missing, Open warns, and people's queries are refused.
+// Open checks the limits and the fence. The first query starts the first worker; workers live until Close, or
+// until one has to be killed. Where the fence that is wanted is missing, Open warns, and people's queries are refused.
 func Open(c Config, log *slog.Logger) (*Engine, error) {
 	if err := c.Validate(); err != nil {
 		return nil, err
@@ -45,22 +44,15 @@ func Open(c Config, log *slog.Logger) (*Engine, error) {
 			}
 		}
 	}
-	p, err := start(context.Background(), e.config)
-	var closed *Error
-	if errors.As(err, &closed) && closed.Kind == KindClosed {
-		log.Warn(closed.Message, "do", closed.Hint)
+	words, ok := Fence()
+	switch {
+	case ok:
+		log.Debug("SQL runs in a process that can read nothing but the lake", "fence", words)
+	case e.config.Fence == FenceRequired:
+		log.Warn(noFence.Message, "do", noFence.Hint)
 		e.shut, e.config.Fence = true, FencePreferred
-		p, err = start(context.Background(), e.config)
-	}
-	if err != nil {
-		return nil, err
-	}
-	e.fence = p.fence
-	e.idle = append(e.idle, p)
-	if _, ok := Fence(); !ok && !e.shut {
-		log.Warn("SQL runs behind the weaker fence: no kernel confines its process", "fence", e.fence, "policy", e.config.Fence)
-	} else {
-		log.Debug("SQL runs in a process that can read nothing but the lake", "fence", e.fence)
+	default:
+		log.Warn("SQL runs behind the weaker fence: no kernel confines its process", "fence", words, "policy", e.config.Fence)
 	}
 	return e, nil
 }
@@ -134,11 +126,21 @@ func (e *Engine) run(ctx context.Context, src Source, r Request, shape bool, tak
 	began := time.Now()
 	ctx, cancel := context.WithTimeoutCause(ctx, e.config.Timeout, errTooLong)
 	defer cancel()
-	p, err := e.take(ctx)
-	if err != nil {
-		return sum, e.stopped(ctx, err)
+	for {
+		p, err := e.take(ctx)
+		if err != nil {
+			return sum, e.stopped(ctx, err)
+		}
+		sum, err = e.guarded(ctx, p, src, q, r.OnPin, take)
+		// A worker that served before and died idle is not this query's fault; a new one tells.
+		if !errors.Is(err, errSilent) {
+			return e.ended(sum, err, came, began)
+		}
 	}
-	sum, err = e.guarded(ctx, p, src, q, r.OnPin, take)
+}
+
+// ended notes how long a query took.
+func (e *Engine) ended(sum Summary, err error, came, began time.Time) (Summary, error) {
 	sum.Elapsed, sum.Waited = time.Since(began), began.Sub(came)
 	if err == nil {
 		e.log.Debug("query answered", "rows", sum.Rows, "elapsed", sum.Elapsed, "waited", sum.Waited, "truncated", sum.Truncated)
@@ -172,6 +174,9 @@ func (e *Engine) guarded(ctx context.Context, p *process, src Source, q question
 	case errors.Is(err, errBroken):
 		words := p.lastWords()
 		p.kill()
+		if errors.Is(err, errSilent) && p.served > 1 {
+			return sum, errSilent
+		}
 		e.log.Error("a query ended its worker", "err", err, "said", words)
 		return sum, &Error{Kind: KindCrashed, Message: "the process that ran the query broke down; nothing else was harmed", Hint: "write the query another way; what it said is in the log of the service"}
 	case fatal(err):

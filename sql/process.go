@@ -23,7 +23,6 @@ type process struct {
 	in     io.Closer
 	temp   string
 	said   *beginning // what it wrote to stderr
-	fence  string
 	ended  chan struct{}
 	over   atomic.Bool // killed for its memory
 	served int
@@ -126,7 +125,6 @@ func (p *process) ready() error {
 	if err := json.Unmarshal(body, &s); err != nil || kind != frameReady {
 		return fmt.Errorf("sql: worker did not start: frame %q: %w", kind, err)
 	}
-	p.fence = s.Fence
 	return nil
 }
 
@@ -175,8 +173,9 @@ const commitPoint = "reports"
 func (p *process) answer(ctx context.Context, src Source, q question, told func(Pinned), take func(io.Reader) error) (sum Summary, err error) {
 	p.served++
 	if err := p.c.send(frameAsk, q); err != nil {
-		return sum, p.broke(err)
+		return sum, fmt.Errorf("%w: %w", errSilent, p.broke(err))
 	}
+	heard := false
 	var snap Snapshot
 	defer func() {
 		if snap != nil {
@@ -185,9 +184,13 @@ func (p *process) answer(ctx context.Context, src Source, q question, told func(
 	}()
 	for {
 		kind, n, err := p.c.head()
+		if err != nil && !heard {
+			return sum, fmt.Errorf("%w: %w", errSilent, p.broke(err))
+		}
 		if err != nil {
 			return sum, p.broke(err)
 		}
+		heard = true
 		var body []byte
 		if kind != frameArrow {
 			body = make([]byte, n)
@@ -338,6 +341,9 @@ func (p *process) failure(body []byte, reader error) error {
 
 // errBroken marks an error after which a worker is of no more use.
 var errBroken = errors.New("the worker is gone")
+
+// errSilent marks a worker that was gone before it said anything to a question.
+var errSilent = errors.New("no word from it")
 
 func (p *process) broke(err error) error { return fmt.Errorf("sql: %w: %w", errBroken, err) }
 
