@@ -94,7 +94,8 @@ func (in *invention) fit(t testing.TB, set *Settings) *Parameters {
 	return fit(surveys, in.end.UnixMicro(), set)
 }
 
-// foldWith folds every unit of the fleet and hands the states over, in the order of units.
+// foldWith folds every unit of the fleet with some parameters and hands the states over, in the order of units;
+// surveys, where given, are filled.
 func (in *invention) foldWith(t testing.TB, set *Settings, traced bool, p *Parameters, surveys []*survey) []*Vehicle {
 	units := in.roster.Units()
 	all := make([]*Vehicle, len(units))

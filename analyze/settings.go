@@ -116,7 +116,7 @@ func DefaultSettings() Settings {
 		PriorSpread: 0.08, PriorWeight: 6, SpreadFloor: 0.02,
 		AmbientPrior: 0.05,
 		Threshold:    10,
-		GateUsed:     0.28, GateAhead: 4, GateSlope: 2, GateBlind: 0.42, GateSpread: 2.5, GateMost: 0.8, HoldShare: 0.8,
+		GateUsed:     0.28, GateAhead: 6, GateSlope: 2, GateBlind: 0.42, GateSpread: 2.5, GateMost: 0.8, HoldShare: 0.8,
 		FastUsed: 0.25, FastSpread: 2, FastAge: 14, FastSlope: 1, FastDays: 60, FastChance: 0.5,
 		WildResults: 2.5, JumpInRow: 2, JumpSpread: 6,
 		SteepLeast: 0.1, SteepFar: 0.28, SteepSpread: 4, SteepScore: 7, SteepMost: 0.4,
@@ -136,7 +136,7 @@ func DefaultSettings() Settings {
 			"pm_filter": {Phi: 0.5, Confirm: 3, Span: 2 * day, Jump: 0.7, Floor: true},
 			// Results that the control unit has filtered, or that follow slow states.
 			"fuel_system":      {Phi: 0.5, Confirm: 3, Span: 2 * day, Jump: 0.6},
-			"nox_catalyst_scr": {Phi: 0.5, Confirm: 3, Span: 2 * day, Jump: 0.6},
+			"nox_catalyst_scr": {Phi: 0.5, Confirm: 3, Span: 2 * day, Used: 0.31, Jump: 0.6},
 			"misfire":          {Phi: 0.3, Confirm: 3, Span: 2 * day, Jump: 0.7},
 		},
 		DateScale: 0.85, SlopePrior: 0.05, SlopeDrift: 1e-4,
