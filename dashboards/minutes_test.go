@@ -5,6 +5,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -16,6 +17,7 @@ import (
 	"marginline/alerts/schedule"
 	"marginline/alerts/shop"
 	"marginline/analyze"
+	"marginline/ingest/fleet"
 	"marginline/ingest/series"
 )
 
@@ -160,7 +162,13 @@ func TestScreens(t *testing.T) {
 	if dir == "" {
 		dir = t.TempDir()
 	}
-	s := withFloor(t, market(), marketBook(t))
+	y, book := market(), marketBook(t)
+	y.roster = slices.DeleteFunc(y.roster, func(u *fleet.Unit) bool { return u.Unit == hostile })
+	delete(y.polls, hostile)
+	if _, err := book.Sync(t.Context(), hostile, nil); err != nil { // its alert is withdrawn
+		t.Fatal(err)
+	}
+	s := withFloor(t, y, book)
 	o, err := s.book.Order(t.Context(), "a-217", "Ilvane Holt", today)
 	if err != nil {
 		t.Fatal(err)

@@ -26,6 +26,9 @@ say staticcheck
 (cd deploy/tools && go build -o ../../bin/staticcheck honnef.co/go/tools/cmd/staticcheck)
 bin/staticcheck ./...
 
+say 'expressions of rules and dashboard parse'
+(cd deploy/tools && go test ./...)
+
 say 'go.mod is tidy'
 go mod tidy -diff
 
