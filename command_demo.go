@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	_ "embed"
 	"errors"
 	"fmt"
 	"io"
@@ -17,6 +18,11 @@ import (
 
 // demoMark is the file that says a data folder holds nothing but the demo, so that a new demo may replace it.
 const demoMark = "demo"
+
+// demoShop is the shop file of the invented depots.
+//
+//go:embed testdata/demo/shop.yaml
+var demoShop string
 
 func demoCommand() *cobra.Command {
 	var seed uint64
@@ -89,6 +95,9 @@ func runDemo(ctx context.Context, cfg config, seed uint64, stdout, stderr io.Wri
 		}
 		if err := a.setRoster(ctx, roster); err != nil {
 			return err
+		}
+		if _, err := a.floor.Install(ctx, demoShop, "demo"); err != nil {
+			return fmt.Errorf("demo shop file: %w", err)
 		}
 		if err := a.demoHistory(ctx, fl, stderr); err != nil {
 			return fmt.Errorf("demo history: %w", err)

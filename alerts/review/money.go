@@ -53,9 +53,11 @@ func (p Prices) money(hits []alerts.Consequence, needless int) Money {
 			n++
 		}
 	}
-	m := Money{Currency: p.Currency, RoadCalls: n, Needless: needless,
-		Low:  float64(n)*(p.Failing[0]*p.Unplanned[0]-p.Planned[1]) - float64(needless)*p.Check[1],
-		High: float64(n)*(p.Failing[1]*p.Unplanned[1]-p.Planned[0]) - float64(needless)*p.Check[0]}
+	m := Money{Currency: p.Currency, RoadCalls: n, Needless: needless}
+	if n > 0 || needless > 0 { // else it would say minus zero
+		m.Low = float64(n)*(p.Failing[0]*p.Unplanned[0]-p.Planned[1]) - float64(needless)*p.Check[1]
+		m.High = float64(n)*(p.Failing[1]*p.Unplanned[1]-p.Planned[0]) - float64(needless)*p.Check[0]
+	}
 	m.Assumptions = []string{
 		fmt.Sprintf("Only hits of the classes stop and road call are counted: %d. What a lamp, an inspection or fuel costs is left out.", n),
 		fmt.Sprintf("%.0f to %.0f %% of them would have become a road call; nobody can know, since they were repaired.", p.Failing[0]*100, p.Failing[1]*100),
