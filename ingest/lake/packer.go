@@ -55,11 +55,12 @@ func packersOf(s *spec) []packer {
 
 // keepPackers gives back the packers of an encoder that is done, without what they refer to.
 func keepPackers(e *encoder) {
-	for i := range e.packers {
-		e.packers[i].begin(0)
-	}
-	packerSets.Put(&e.packers)
+	kept := e.packers
 	e.packers = nil
+	for i := range kept {
+		kept[i].begin(0)
+	}
+	packerSets.Put(&kept)
 }
 
 // none is the place of what is missing.
