@@ -42,19 +42,9 @@ func (e *Engine) Write(ctx context.Context, src Source, r Request, form string, 
 	case "parquet":
 		return e.Arrow(ctx, src, r, func(in io.Reader) error { return writeParquet(in, w) })
 	case "json":
-		to := NewJSON(w)
-		sum, err := e.Rows(ctx, src, r, to)
-		if err == nil {
-			err = to.Close()
-		}
-		return sum, err
+		return e.writeRows(ctx, src, r, NewJSON(w))
 	case "csv":
-		to := NewCSV(w)
-		sum, err := e.Rows(ctx, src, r, to)
-		if err == nil {
-			err = to.Close()
-		}
-		return sum, err
+		return e.writeRows(ctx, src, r, NewCSV(w))
 	case "table":
 		if r.Rows <= 0 || r.Rows > e.config.MaxRows {
 			r.Rows = e.config.MaxRows
@@ -113,4 +103,16 @@ func writeParquet(in io.Reader, w io.Writer) error {
 		return fmt.Errorf("sql: answer: %w", err)
 	}
 	return out.Close()
+}
+
+// writeRows runs a query and writes its rows, with what ends the form.
+func (e *Engine) writeRows(ctx context.Context, src Source, r Request, to interface {
+	Sink
+	Close() error
+}) (Summary, error) {
+	sum, err := e.Rows(ctx, src, r, to)
+	if err == nil {
+		err = to.Close()
+	}
+	return sum, err
 }

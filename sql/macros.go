@@ -35,21 +35,7 @@ var macroNames = []string{"arrival", "first_seen", "why", "closed_alerts", "usel
 // Macros is the part of the dictionary that macros are. The caller must not change it.
 func Macros() []View { return slices.Clone(macros()) }
 
-var macros = sync.OnceValue(func() []View {
-	var out []View
-	for _, name := range macroNames {
-		text, err := macroFiles.ReadFile("macros/" + name + ".sql")
-		if err != nil {
-			panic("sql: a macro without its file: " + name)
-		}
-		v, err := parseMacro(name, string(text))
-		if err != nil {
-			panic(err) // a file of ours; a test reads them all
-		}
-		out = append(out, v)
-	}
-	return out
-})
+var macros = sync.OnceValue(func() []View { return readViews(macroFiles, "macros", macroNames, parseMacro) })
 
 var paramLine = regexp.MustCompile(`(?m)^-- : (.*)\n`)
 

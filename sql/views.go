@@ -50,21 +50,24 @@ const viewsHint = "views: readings, reports, codes, series, drift, alerts, work_
 // Views is the dictionary: every view with its columns, in order. The caller must not change it.
 func Views() []View { return slices.Clone(dictionary()) }
 
-var dictionary = sync.OnceValue(func() []View {
-	var views []View
-	for _, name := range viewNames {
-		text, err := viewFiles.ReadFile("views/" + name + ".sql")
+var dictionary = sync.OnceValue(func() []View { return readViews(viewFiles, "views", viewNames, parseView) })
+
+// readViews reads our own files of views or macros; a test reads them all, so a fault in one is a fault of the program.
+func readViews(files embed.FS, dir string, names []string, parse func(name, text string) (View, error)) []View {
+	var out []View
+	for _, name := range names {
+		text, err := files.ReadFile(dir + "/" + name + ".sql")
 		if err != nil {
-			panic("sql: a view without its file: " + name)
+			panic("sql: no file for " + name + " in " + dir)
 		}
-		v, err := parseView(name, string(text))
+		v, err := parse(name, string(text))
 		if err != nil {
-			panic(err) // a file of ours; a test reads them all
+			panic(err)
 		}
-		views = append(views, v)
+		out = append(out, v)
 	}
-	return views
-})
+	return out
+}
 
 func lookup(name string) (View, bool) {
 	for _, v := range dictionary() {
