@@ -53,8 +53,8 @@ type Lake interface {
 // A Consumer takes reports from the log to the lake.
 type Consumer struct {
 	// OnCommit is told of every poll once it is durable, in the order of the log, before Committed returns
-	// for it, and of a commit without any, by one goroutine at a time; the polls are its own to keep, not to change. May be nil; set it
-	// before Run.
+	// for it, and of a commit without any. One goroutine at a time calls it; the polls are its own to keep, not
+	// to change. May be nil; set it before Run.
 	OnCommit func(ctx context.Context, polls []*series.Poll)
 
 	broker  *broker.Broker
@@ -169,7 +169,7 @@ func (c *Consumer) follow(ctx context.Context) (err error) {
 		msgs, err := got.msgs, got.err
 		if err != nil && ctx.Err() == nil {
 			if errors.Is(err, broker.ErrStreamReplaced) {
-				return errors.Join(c.flush(ctx, p), c.landed(), err)
+				return errors.Join(c.flush(ctx, p), err)
 			}
 			c.log.Warn("fetch is tried again", "err", err)
 			if !sleep(ctx, pause) {

@@ -85,7 +85,6 @@ func (c *Consumer) store(ctx context.Context, p *broker.Puller, b *batch) error 
 			c.metrics.quarantined.WithLabelValues(b.entries[i].Reason).Inc()
 		}
 		c.metrics.counts.quarantined.Add(uint64(len(b.entries)))
-		b.entries, b.bytes = nil, 0
 	}
 	start := time.Now()
 	pos := lake.Position{Stream: c.stream, Seq: b.last}

@@ -136,18 +136,7 @@ func TestFailureAtEveryStepOfUpkeep(t *testing.T) {
 			t.Run(name+" at "+at, func(t *testing.T) {
 				t.Parallel()
 				l, all := open(t, copied(t, made)), all
-				failed := false
-				l.step = func(s string) error {
-					if s == at && !failed {
-						failed = true
-						return errStop
-					}
-					return nil
-				}
-				err := job(t, l)
-				if linked := strings.HasSuffix(at, ".link"); linked != (err == nil) || err != nil && !errors.Is(err, errStop) {
-					t.Fatalf("step %s: %v", at, err)
-				}
+				err := failingOnce(t, l, at, func() error { return job(t, l) })
 				// Where the last link was made but not synced the change is not taken to hold, and it is not lost.
 				want := all
 				if name == "retain" && err == nil {
@@ -229,4 +218,22 @@ func TestUnsyncedCompactionIsSettled(t *testing.T) {
 	}
 	commit(t, l, seq+3)
 	intact(t, l, append(all, batch(5000, 3)...))
+}
+
+// failingOnce does a job whose step fails the first time. Where the step is a link that was made and could not be synced the
+// job succeeds; else its error, which is the step's, is returned.
+func failingOnce(t *testing.T, l *Lake, at string, job func() error) error {
+	failed := false
+	l.step = func(s string) error {
+		if s == at && !failed {
+			failed = true
+			return errStop
+		}
+		return nil
+	}
+	err := job()
+	if linked := strings.HasSuffix(at, ".link"); linked != (err == nil) || err != nil && !errors.Is(err, errStop) {
+		t.Fatalf("step %s: %v", at, err)
+	}
+	return err
 }

@@ -2,10 +2,8 @@ package lake
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"slices"
-	"strings"
 	"testing"
 	"time"
 
@@ -439,18 +437,7 @@ func TestFailureAtEveryStepOfDrift(t *testing.T) {
 				t.Parallel()
 				dir := t.TempDir()
 				l, w, before, after := drifted(t, dir)
-				failed := false
-				l.step = func(s string) error {
-					if s == at && !failed {
-						failed = true
-						return errStop
-					}
-					return nil
-				}
-				err := do(l, w)
-				if linked := strings.HasSuffix(at, ".link"); linked != (err == nil) || err != nil && !errors.Is(err, errStop) {
-					t.Fatalf("step %s: %v", at, err)
-				}
+				err := failingOnce(t, l, at, func() error { return do(l, w) })
 				if err != nil {
 					sameDrift(t, "after the failure", stands(t, l), before)
 				}

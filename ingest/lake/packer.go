@@ -25,7 +25,7 @@ import (
 // comparison. What a packer made for a row group it uses again for the next.
 type packer struct {
 	c      *column
-	spaced []int32 // for each row its value's place in the dictionary; where it has none, anything
+	spaced []int32 // for each row its value's place in the dictionary, or none
 	levels []int16 // for each row 1, or 0 where it has no value; unused in required columns
 	valid  []byte  // the same as bits; only filled where a value is missing
 	nulls  int
@@ -65,47 +65,6 @@ func keepPackers(e *encoder) {
 
 // none is the place of what is missing.
 const none = int32(-1)
-
-// A layout is how the rows of a row group hang together; it is the same for all columns.
-type layout struct {
-	reports []int32 // where each report begins, and the end
-	twin    []int32 // for each row the one before that is likely to have the same values
-}
-
-// lay looks at the rows of a row group. The twin of a row is at the same position in the report before, for a vehicle
-// is asked the same tests again and again; else it is the row before.
-func (o *layout) lay(rows []row) {
-	o.reports, o.twin = o.reports[:0], slices.Grow(o.twin[:0], len(rows))[:len(rows)]
-	begin, back := 0, 0 // of this report; rows of the one before
-	for i := range rows {
-		if i > 0 && rows[i].p != rows[i-1].p {
-			begin, back = i, i-begin
-		}
-		if i == begin {
-			o.reports = append(o.reports, int32(i))
-		}
-		switch {
-		case i-begin < back:
-			o.twin[i] = int32(i - back)
-		default:
-			o.twin[i] = int32(max(i-1, 0))
-		}
-	}
-	o.reports = append(o.reports, int32(len(rows)))
-}
-
-// blocks are runs of whole reports of about as many rows as stay in the processor's cache while every column is
-// taken from them. Each is a range of layout.reports.
-func (o *layout) blocks(yield func(from, to int)) {
-	const block = 256
-	from := 0
-	for i := 1; i < len(o.reports); i++ {
-		if o.reports[i]-o.reports[from] >= block || i == len(o.reports)-1 {
-			yield(from, i)
-			from = i
-		}
-	}
-}
 
 // begin makes a packer ready for a row group.
 func (l *packer) begin(n int) {
@@ -323,38 +282,4 @@ func fixed(t arrow.DataType, n int, valid []byte, nulls int, values []byte) arro
 	data := array.NewData(t, n, buffers, nil, nulls, 0)
 	defer data.Release()
 	return array.MakeFromData(data)
-}
-
-// A dictionary holds distinct values in the order in which they came.
-type dictionary[T comparable] struct {
-	values []T
-	place  map[T]int32
-}
-
-func (d *dictionary[T]) reset() {
-	clear(d.values) // strings
-	d.values = d.values[:0]
-	if d.place == nil {
-		d.place = map[T]int32{}
-	}
-	clear(d.place)
-}
-
-// at is the place of a value, new or not. stored gives the form in which it is stored; nil = as it is.
-func (d *dictionary[T]) at(v T, stored func(T) T) int32 {
-	at, ok := d.place[v]
-	if ok {
-		return at
-	}
-	s := v
-	if stored != nil {
-		s = stored(v)
-	}
-	if at, ok = d.place[s]; !ok {
-		at = int32(len(d.values))
-		d.values = append(d.values, s)
-		d.place[s] = at
-	}
-	d.place[v] = at
-	return at
 }
