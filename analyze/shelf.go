@@ -56,16 +56,11 @@ func (s *shelf) unpacked(unit string, p *place) *Vehicle {
 
 // wake is the state of a unit, to be changed. It stays awake until others have woken after it.
 func (s *shelf) wake(unit string) *Vehicle {
-	p, ok := s.units[unit]
-	switch {
-	case !ok:
-		return nil
-	case p.v != nil:
-		return p.v
+	v := s.at(unit)
+	if p := s.units[unit]; v != nil && p.v == nil {
+		*p = place{v: v}
+		s.woke(unit)
 	}
-	v := s.unpacked(unit, p)
-	*p = place{v: v}
-	s.woke(unit)
 	return v
 }
 

@@ -87,8 +87,7 @@ func (s *stream) take(x, limit float64, at int64, c *Cohort, set *Settings) {
 	}
 	s.z = wallaceOf(t, nu, perNu)
 	s.null = c.Null
-	s.bank.raise(clipped(s.z), heldAt(set.Threshold*c.Null))
-	s.bank.date(at)
+	s.bank.add(s.z, at, set.Threshold*c.Null)
 	s.wide = stepSpread(s.wide, s.z)
 	if s.wild > 0 {
 		s.wild *= math.Exp(-dt / wildDays)
