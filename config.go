@@ -15,6 +15,7 @@ import (
 	"github.com/knadh/koanf/providers/file"
 	"github.com/knadh/koanf/v2"
 
+	"marginline/alerts/review"
 	"marginline/ingest/lake"
 )
 
@@ -109,11 +110,11 @@ var configDefaults = map[string]any{
 	"sql.timeout":        "60s",
 	"webhook.url":        "",
 	"webhook.secret":     "",
-	"cost.currency":      "USD",
-	"cost.unplanned":     "600-1500",
-	"cost.planned":       "150-350",
-	"cost.check":         "60-200",
-	"cost.failing":       "0.5-1",
+	"cost.currency":      review.DefaultPrices().Currency,
+	"cost.unplanned":     rangeText(review.DefaultPrices().Unplanned),
+	"cost.planned":       rangeText(review.DefaultPrices().Planned),
+	"cost.check":         rangeText(review.DefaultPrices().Check),
+	"cost.failing":       rangeText(review.DefaultPrices().Failing),
 	"log.level":          "info",
 	"log.format":         "text",
 }

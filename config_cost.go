@@ -10,6 +10,9 @@ import (
 	"marginline/alerts/review"
 )
 
+// rangeText is a range as the settings write it.
+func rangeText(r [2]float64) string { return fmt.Sprintf("%g-%g", r[0], r[1]) }
+
 // prices are those of the settings. They were validated.
 func (c *config) prices() review.Prices {
 	p, _ := c.parsePrices()
