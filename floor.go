@@ -136,7 +136,7 @@ func (a *app) importFacts(w http.ResponseWriter, r *http.Request) error {
 }
 
 // factOf reads a fact from named values, as a form or a command gives them.
-func factOf(v url.Values, now time.Time, known func(string) bool) (shop.Fact, error) {
+func factOf(v url.Values, now time.Time) (shop.Fact, error) {
 	f := shop.Fact{At: now.UTC().Truncate(time.Second)}
 	for _, c := range shop.Columns {
 		if cell := strings.TrimSpace(v.Get(c)); cell != "" {
@@ -145,12 +145,6 @@ func factOf(v url.Values, now time.Time, known func(string) bool) (shop.Fact, er
 			}
 		}
 	}
-	if err := f.Check(now); err != nil {
-		return f, err
-	}
-	if f.Unit != "" && !known(f.Unit) {
-		return f, fmt.Errorf("unit %q is not on the roster", f.Unit)
-	}
 	return f, nil
 }
 
@@ -158,11 +152,11 @@ func (a *app) addFact(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
-	f, err := factOf(r.Form, a.now(), a.floor.known)
+	f, err := factOf(r.Form, a.now())
 	if err != nil {
 		return err
 	}
-	if _, err := a.floor.Take(r.Context(), []shop.Fact{f}, f.By); err != nil {
+	if f, err = a.floor.TakeFact(r.Context(), f); err != nil {
 		return err
 	}
 	_, err = fmt.Fprintln(w, f.ID)

@@ -74,11 +74,11 @@ func (f *floor) Order(ctx context.Context, id string) (*alerts.WorkOrder, []aler
 
 // Open makes a work order, approved or proposed.
 func (f *floor) Open(ctx context.Context, alert, who string, approved bool) (*alerts.WorkOrder, error) {
-	make := f.app.book.Propose
+	open := f.app.book.Propose
 	if approved {
-		make = f.app.book.Order
+		open = f.app.book.Order
 	}
-	o, err := make(ctx, alert, who, f.app.now())
+	o, err := open(ctx, alert, who, f.app.now())
 	if err != nil {
 		return nil, err
 	}
