@@ -151,10 +151,10 @@ func (p *planner) again(id string) string {
 func prepare(j *Job) []string {
 	var out []string
 	if j.ColdSoak {
-		out = append(out, "leave the unit overnight before the visit, engine off for 8 hours")
+		out = append(out, "Leave the unit overnight before the visit, engine off for 8 hours.")
 	}
 	if j.FuelWindow {
-		out = append(out, "come with a quarter to three quarters of a tank, do not fill up on the way in")
+		out = append(out, "Come with a quarter to three quarters of a tank, and do not fill up on the way in.")
 	}
 	return out
 }
