@@ -20,36 +20,39 @@ type analyst struct{ app *app }
 
 // Write runs a query and writes its answer. A state of the past is asked for by asOf, or by a leading AS OF.
 func (a analyst) Write(ctx context.Context, r query.Request, asOf, form string, w io.Writer) (query.Summary, error) {
-	src, err := a.source(&r, asOf)
-	if err != nil {
-		return query.Summary{}, err
-	}
-	return a.app.engine.Write(ctx, src, r, form, w)
+	return a.past(&r, asOf, func(src source) (query.Summary, error) { return a.app.engine.Write(ctx, src, r, form, w) })
 }
 
 // Rows is Write for a sink of rows.
 func (a analyst) Rows(ctx context.Context, r query.Request, asOf string, to query.Sink) (query.Summary, error) {
-	src, err := a.source(&r, asOf)
-	if err != nil {
-		return query.Summary{}, err
-	}
-	return a.app.engine.Rows(ctx, src, r, to)
+	return a.past(&r, asOf, func(src source) (query.Summary, error) { return a.app.engine.Rows(ctx, src, r, to) })
 }
 
 // Arrow is Write for a reader of one Arrow IPC stream; with shape it holds no rows.
 func (a analyst) Arrow(ctx context.Context, r query.Request, shape bool, take func(io.Reader) error) (query.Summary, error) {
-	src, err := a.source(&r, "")
-	if err != nil {
-		return query.Summary{}, err
-	}
-	if shape {
-		return a.app.engine.Shape(ctx, src, r, take)
-	}
-	return a.app.engine.Arrow(ctx, src, r, take)
+	return a.past(&r, "", func(src source) (query.Summary, error) {
+		if shape {
+			return a.app.engine.Shape(ctx, src, r, take)
+		}
+		return a.app.engine.Arrow(ctx, src, r, take)
+	})
 }
 
 // Load is how many queries run and how many wait.
 func (a analyst) Load() (running, waiting int) { return a.app.engine.Load() }
+
+// past runs a query over the state that it asks for, and notes what of its answer is not of that state.
+func (a analyst) past(r *query.Request, asOf string, run func(source) (query.Summary, error)) (query.Summary, error) {
+	src, err := a.source(r, asOf)
+	if err != nil {
+		return query.Summary{}, err
+	}
+	var notes []string
+	src.notes = &notes
+	sum, err := run(src)
+	sum.Notes = append(sum.Notes, notes...)
+	return sum, err
+}
 
 // source is the state that a query sees; a leading AS OF is taken off its text.
 func (a analyst) source(r *query.Request, asOf string) (source, error) {
@@ -69,19 +72,13 @@ func (a analyst) source(r *query.Request, asOf string) (source, error) {
 	return source{app: a.app, asOf: as}, nil
 }
 
-// past pins a state of the past.
-func (s source) past() (*lake.Pinned, error) {
+// pinPast pins a state of the past.
+func (s source) pinPast() (*lake.Pinned, error) {
 	p, err := s.app.lake.PinPast(lake.Past{Snapshot: s.asOf.Snapshot, At: s.asOf.At})
 	if errors.Is(err, lake.ErrNotKept) {
 		return nil, &query.Error{Kind: query.KindInvalid, Message: err.Error(), Hint: "how many snapshots are kept, and for how long, is set by lake.snapshots and lake.snapshot_age"}
 	}
 	return p, err
-}
-
-// noPast is why a table outside the lake is not read as of a time.
-func (s source) noPast(name string) error {
-	return &query.Error{Kind: query.KindInvalid, Message: fmt.Sprintf("%s has no past states to read as of %s: the lake's tables and units (the present roster) have", name, s.asOf),
-		Hint: "leave it out of the query, or leave AS OF away; 'alerts list --as-of TIME' works the alert book out again"}
 }
 
 func (a *app) answerSQL(w http.ResponseWriter, r *http.Request) error {
@@ -106,8 +103,12 @@ func (a *app) answerSQL(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	notes := sum.Notes
 	if sum.Truncated {
-		w.Header().Set(noteHeader, fmt.Sprintf("only the first %d rows are given; narrow the query, or raise sql.rows", sum.Rows))
+		notes = append(notes, fmt.Sprintf("only the first %d rows are given; narrow the query, or raise sql.rows", sum.Rows))
+	}
+	if len(notes) > 0 {
+		w.Header().Set(noteHeader, strings.Join(notes, "; "))
 	}
 	return nil
 }

@@ -15,16 +15,24 @@ import (
 
 // A source gives a query the lake at one snapshot and the small tables beside it.
 type source struct {
-	app  *app
-	asOf query.AsOf
+	app   *app
+	asOf  query.AsOf
+	notes *[]string // what has to be told beside an answer from the past; may be nil
 }
 
 // Pin first brings the drift table up to date, where it is asked for. Should that fail, the pinned state is
 // without it, and Small folds instead.
 func (s source) Pin(ctx context.Context, views []string) (query.Snapshot, error) {
 	pin, lags := s.app.lake.Pin, false
+	notes, err := s.asOf.MayGoBack(views)
+	if err != nil {
+		return nil, err
+	}
+	if s.notes != nil {
+		*s.notes = notes
+	}
 	if !s.asOf.IsZero() {
-		pin, lags = s.past, true
+		pin, lags = s.pinPast, true
 	} else if slices.Contains(views, "drift") {
 		lags = !s.app.watch.writeDrift(ctx)
 	}
@@ -72,9 +80,6 @@ func bounds(b *lake.Bounds) query.Bounds {
 func (p *pinned) Small(ctx context.Context, name string) (query.Rows, error) {
 	if name == "units" {
 		return p.units(), nil
-	}
-	if !p.asOf.IsZero() {
-		return query.Rows{}, p.noPast(name)
 	}
 	switch name {
 	case "series":

@@ -187,6 +187,9 @@ func rowWords(n int, sum sql.Summary) string {
 	if sum.Waited > 100*time.Millisecond {
 		words += fmt.Sprintf(", after waiting %.1f s for a turn", sum.Waited.Seconds())
 	}
+	for _, note := range sum.Notes {
+		words += ". Note: " + note
+	}
 	return words + "."
 }
 
@@ -236,10 +239,15 @@ func (s *Server) sqlAnswer(w http.ResponseWriter, r *http.Request) error {
 	out := &begun{w: w}
 	sum, err := s.deps.SQL.Write(r.Context(), req, asOf, form, out)
 	switch {
-	case err == nil && sum.Truncated:
-		h.Set("Marginline-Note", fmt.Sprintf("only the first %d rows are given", sum.Rows))
+	case err == nil:
+		if sum.Truncated {
+			sum.Notes = append(sum.Notes, fmt.Sprintf("only the first %d rows are given", sum.Rows))
+		}
+		if len(sum.Notes) > 0 {
+			h.Set("Marginline-Note", strings.Join(sum.Notes, "; "))
+		}
 		return nil
-	case err == nil || r.Context().Err() != nil:
+	case r.Context().Err() != nil:
 		return nil
 	case out.yes: // half an answer must not pass for a whole one
 		s.log.Error("an answer broke off", "path", r.URL.Path, "err", err)

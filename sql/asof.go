@@ -59,3 +59,24 @@ func CutAsOf(query string) (rest string, as AsOf, err error) {
 	}, m[1])
 	return blank + query[len(m[1]):], as, nil
 }
+
+// MayGoBack says whether views can be read as of a state of the past: an *Error names the one that cannot, why,
+// and what can be asked instead. The notes are what has to be told beside an answer.
+func (a AsOf) MayGoBack(views []string) (notes []string, err error) {
+	if a.IsZero() {
+		return nil, nil
+	}
+	for _, name := range views {
+		v, ok := lookup(name)
+		if !ok {
+			continue
+		}
+		switch v.Past.Kind {
+		case "no":
+			return nil, &Error{Kind: KindInvalid, Message: fmt.Sprintf("%s cannot be read as of %s: %s", name, a, v.Past.Words), Hint: v.Past.Instead}
+		case "present":
+			notes = append(notes, name+" is not as of "+a.String()+": "+v.Past.Words)
+		}
+	}
+	return notes, nil
+}

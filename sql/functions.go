@@ -38,7 +38,7 @@ func insteadOf(name string) string {
 	case strings.HasPrefix(name, "read_") || slices.Contains([]string{"glob", "parquet_scan", "sniff_csv"}, name):
 		return "files cannot be read from SQL: query the views"
 	case strings.HasPrefix(name, "pragma_") || strings.HasPrefix(name, "duckdb_") || name == "current_setting":
-		return "settings and the catalogue are not readable: DESCRIBE a view, or SHOW TABLES"
+		return "settings and the catalogue are not readable, but for duckdb_views() and duckdb_columns(): DESCRIBE a view, or SHOW TABLES"
 	}
 	return ""
 }
@@ -48,6 +48,13 @@ func (w *walker) tableFunction(n map[string]any, in scope) error {
 	name := strings.ToLower(str(f, "function_name"))
 	if v, ok := findMacro(name); ok && str(f, "class") == "FUNCTION" && !foreign(f) {
 		return w.macro(v, n, f, in)
+	}
+	if str(f, "class") == "FUNCTION" && slices.Contains(catalogFunctions, name) && !foreign(f) && len(list(f, "children")) == 0 {
+		w.about = true
+		if a := str(n, "alias"); a != "" {
+			w.alias(a)
+		}
+		return nil
 	}
 	if str(f, "class") != "FUNCTION" || !slices.Contains(tableFunctions, name) || foreign(f) {
 		return refuse(w.query, at(n), insteadOf(name), "the function %s is not allowed in FROM: only %s are, and the macros %s",

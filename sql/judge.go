@@ -28,6 +28,7 @@ type needs struct {
 	unit   bool                // the column unit of a lake view may be looked at
 	only   map[string][]string // lake view -> units, where every mention is narrowed to some units
 	spans  map[string][]span   // lake view -> what its mentions ask, where every one asks something
+	about  bool                // the comments of the views are asked for
 }
 
 var (

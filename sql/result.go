@@ -26,6 +26,7 @@ type Summary struct {
 	Elapsed   time.Duration // waiting for its turn not included
 	Waited    time.Duration // for its turn
 	Params    []Param       // of the statement, where only its shape was asked for
+	Notes     []string      // what has to be told beside the answer
 }
 
 // A Result is an answer in memory.

@@ -17,6 +17,7 @@ type View struct {
 	Since   string // the version of the dictionary that first had it
 	Columns []ViewColumn
 	Params  []MacroParam // of a macro
+	Past    Reach        // of a view
 
 	macro bool
 
@@ -32,6 +33,13 @@ type ViewColumn struct {
 	Unit     string // UCUM code, "UTC" for times, "unit_of_measure" where that column of the row tells; "" = none
 	NullRule string // when it is null
 	Since    string // the version of the dictionary that first had it
+}
+
+// A Reach says what AS OF makes of a view.
+type Reach struct {
+	Kind    string // yes; no; or present: the present state is shown, and the answer says so
+	Words   string // which state, or why there is none
+	Instead string // what can be asked instead where there is none
 }
 
 // firstVersion is the version of the dictionary of whatever does not say another.
@@ -88,6 +96,14 @@ func parseView(name, text string) (View, error) {
 	v := View{Name: name, Since: firstVersion, lake: slices.Contains(lakeViews, name)}
 	for line := range strings.Lines(text) {
 		line = strings.TrimRight(line, "\n")
+		if rest, ok := strings.CutPrefix(line, "-- : as of | "); ok {
+			parts := strings.Split(rest+" | ", "|")
+			if len(parts) < 3 || !slices.Contains([]string{"yes", "no", "present"}, strings.TrimSpace(parts[0])) {
+				return v, fmt.Errorf("sql: view %s: %q: want -- : as of | yes, no or present | words | instead", name, line)
+			}
+			v.Past = Reach{strings.TrimSpace(parts[0]), strings.TrimSpace(parts[1]), strings.TrimSpace(parts[2])}
+			continue
+		}
 		if rest, ok := strings.CutPrefix(line, "-- "); ok {
 			v.Meaning = strings.TrimSpace(v.Meaning + " " + rest)
 			continue

@@ -113,6 +113,11 @@ func (w *worker) run(ctx context.Context, src Source, q question, to *arrowOut) 
 			return sum, err
 		}
 	}
+	if st.about {
+		if err := describeViews(ctx, conn, st.views); err != nil {
+			return sum, err
+		}
+	}
 	sum.Rows, sum.Truncated, err = w.answer(ctx, conn, st, q, to)
 	sum.Elapsed = time.Since(start)
 	return sum, err

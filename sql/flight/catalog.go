@@ -121,22 +121,15 @@ func like(pattern, name string) bool {
 	return ok && err == nil
 }
 
-// schemaOf is the dictionary of a view as a schema; the meaning of a column is its remark.
+// schemaOf is the dictionary of a view as a schema; the comment of a column is its remark.
 func schemaOf(v sql.View) *arrow.Schema {
 	fields := make([]arrow.Field, len(v.Columns))
 	for i, c := range v.Columns {
-		words := c.Meaning
-		if c.Unit != "" {
-			words += " [" + c.Unit + "]"
-		}
-		if c.NullRule != "" && c.NullRule != "never" {
-			words += "; " + c.NullRule
-		}
 		meta := flightsql.NewColumnMetadataBuilder()
 		meta.TableName(v.Name).TypeName(c.Type).IsReadOnly(true)
 		md := meta.Metadata()
 		fields[i] = arrow.Field{Name: c.Name, Type: arrowType(c.Type), Nullable: true,
-			Metadata: arrow.NewMetadata(append(md.Keys(), "ARROW:FLIGHT:SQL:REMARKS"), append(md.Values(), words))}
+			Metadata: arrow.NewMetadata(append(md.Keys(), "ARROW:FLIGHT:SQL:REMARKS"), append(md.Values(), c.Comment()))}
 	}
 	return arrow.NewSchema(fields, nil)
 }

@@ -1,4 +1,5 @@
 -- The alert book: one row per unit and suspected cause, closed ones too.
+-- : as of | no | the alert book keeps what was decided, not what it looked like on a day | leave AS OF away and ask for raised_at up to the time, or let 'alerts list --as-of TIME' work the book out again from the readings
 SELECT
     id, -- VARCHAR | stable name of the alert | | never
     unit, -- VARCHAR | the unit | | never

@@ -1,4 +1,5 @@
 -- One row per trouble code, kind, control unit and vehicle, over all its reports.
+-- : as of | yes | over the reports committed by then; the unit is by the present roster |
 SELECT
     {{.Unit}} AS unit, -- VARCHAR | the unit the VIN, or else the device, belongs to in the present roster | | null where the roster does not tell
     r.vin, -- VARCHAR | vehicle identification number | | null where the report gave none

@@ -1,5 +1,6 @@
 -- What the detector made of every reading that was new evidence: one row a fresh reading. The table keeps every fold
 -- until compaction; the view shows the newest of each unit, by the settings in force.
+-- : as of | no | a later fold takes the place of an earlier one, and the table is written behind the readings, so a past state of it was never seen by anybody | leave AS OF away and ask for read_at up to the time: that is what the settings in force make of the readings until then
 SELECT
     r.unit, -- VARCHAR | the unit | | never
     r.vin, -- VARCHAR | vehicle identification number | | null where not known

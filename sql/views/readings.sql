@@ -1,4 +1,5 @@
 -- One row per test result as read, repeats included.
+-- : as of | yes | as committed by then; the unit is by the present roster |
 SELECT
     r.read_at, -- TIMESTAMP | when the result was read, by the device's clock; the receive time where clock_ok is false | UTC | never
     r.clock_ok, -- BOOLEAN | the device's clock could be believed: not before 2000, not more than 24 h after receipt | | never

@@ -1,4 +1,5 @@
 -- One row per report received.
+-- : as of | yes | as committed by then; the unit is by the present roster |
 SELECT
     r.report_id, -- VARCHAR | the report's own id | | never
     r.read_at, -- TIMESTAMP | when the report was made, by the device's clock; the receive time where clock_ok is false | UTC | never

@@ -1,4 +1,5 @@
 -- The present state of every series: one unit, control unit and test.
+-- : as of | no | it is what the detector holds now, and no state of before is kept | read it from drift without AS OF: the newest row of a unit, ecu and test with read_at up to the time
 SELECT
     unit, -- VARCHAR | the unit | | never
     vin, -- VARCHAR | vehicle identification number | | null where not known

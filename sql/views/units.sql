@@ -1,4 +1,5 @@
 -- The roster: one row per unit.
+-- : as of | present | the roster keeps no past states: the present one is shown, and the answer says so |
 SELECT
     unit, -- VARCHAR | the number painted on the vehicle | | never
     vin, -- VARCHAR | vehicle identification number | | null where the roster gives none

@@ -1,4 +1,5 @@
 -- Work orders: one row per visit.
+-- : as of | no | an order is changed in its place | leave AS OF away and ask for created_at up to the time
 SELECT
     id, -- VARCHAR | number of the order | | never
     unit, -- VARCHAR | the unit | | never
