@@ -19,6 +19,7 @@ import (
 	"marginline/alerts"
 	"marginline/alerts/delivery"
 	"marginline/analyze"
+	"marginline/dashboards/people"
 	"marginline/ingest"
 	"marginline/ingest/broker"
 	"marginline/ingest/fleet"
@@ -45,6 +46,7 @@ type app struct {
 	watch    *watch
 	engine   *query.Engine
 	shelf    *query.Shelf
+	people   *people.Register
 	control  *control
 
 	stop  context.CancelFunc // ends the consumer and the watch
@@ -75,6 +77,9 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 		return nil, err
 	}
 	a.roster.Store(roster)
+	if a.people, err = people.Open(ctx, a.db, cfg.sessions(), log, a.reg); err != nil {
+		return nil, err
+	}
 	if a.book, err = alerts.OpenBook(ctx, a.db, log, a.reg); err != nil {
 		return nil, err
 	}
@@ -125,8 +130,16 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 // tableRows is the most rows of an answer that is aligned for people, which is held in memory.
 const tableRows = 100_000
 
-// openState opens the SQLite database that holds roster, alert book and work orders.
+// openState opens the SQLite database that holds roster, alert book, work orders and people. Nobody but its owner reads
+// the file; the files that SQLite makes beside it take its mode.
 func openState(ctx context.Context, path string) (*sql.DB, error) {
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR, 0o600)
+	if err == nil {
+		err = errors.Join(f.Chmod(0o600), f.Close())
+	}
+	if err != nil {
+		return nil, fmt.Errorf("state database: %w", err)
+	}
 	db, err := sql.Open("sqlite", "file:"+path+"?_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=busy_timeout(5000)&_pragma=foreign_keys(ON)")
 	if err != nil {
 		return nil, fmt.Errorf("state database: %w", err)

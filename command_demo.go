@@ -107,7 +107,7 @@ func runDemo(ctx context.Context, cfg config, seed uint64, stdout, stderr io.Wri
 			return err
 		}
 		fmt.Fprintf(stderr, "ready after %.0f s: %d open alerts on %d invented units\n", time.Since(start).Seconds(), len(open), len(roster.Units()))
-		fmt.Fprintf(stdout, "open http://%s\n", addr)
+		fmt.Fprintf(stdout, "open %s\n", addr)
 		fmt.Fprintf(stderr, "history in SQL: ./marginline sql --data %s \"select unit, test, min(margin) from readings where state = 'ok' group by all order by 3 limit 10\"\nCtrl-C ends the demo.\n", cfg.Data)
 		a.tasks.Go(func() error { return a.demoLive(ctx, fl, log) })
 		return nil

@@ -28,7 +28,7 @@ func serveCommand() *cobra.Command {
 		}
 		log := cfg.logger(cmd.ErrOrStderr())
 		return serve(cmd.Context(), cfg, log, func(_ context.Context, _ *app, addr string) error {
-			log.Info("serving", "address", "http://"+addr, "data", cfg.Data)
+			log.Info("serving", "address", addr, "data", cfg.Data)
 			return nil
 		})
 	})
@@ -47,16 +47,20 @@ func serviceFlags(cmd *cobra.Command) {
 
 // serve opens every stage, serves the pages, calls ready, and runs until ctx ends or a stage fails.
 func serve(ctx context.Context, cfg config, log *slog.Logger, ready func(ctx context.Context, a *app, addr string) error) error {
-	l, err := net.Listen("tcp", cfg.Web.Listen)
-	if err != nil {
-		return fmt.Errorf("pages: %w%s", err, hintInUse(err, cfg.Web.Listen))
-	}
 	a, err := openApp(ctx, cfg, log)
 	if err != nil {
-		l.Close()
 		return err
 	}
-	err = a.serve(ctx, l, ready)
+	l, scheme, err := a.webListener()
+	if err != nil {
+		return errors.Join(fmt.Errorf("pages: %w%s", err, hintInUse(err, cfg.Web.Listen)), a.close())
+	}
+	err = a.people.InForce(ctx, cfg.plain())
+	if err != nil {
+		l.Close()
+		return errors.Join(err, a.close())
+	}
+	err = a.serve(ctx, l, scheme, ready)
 	return errors.Join(err, a.close())
 }
 
@@ -68,7 +72,7 @@ func hintInUse(err error, addr string) string {
 	return ""
 }
 
-func (a *app) serve(ctx context.Context, l net.Listener, ready func(ctx context.Context, a *app, addr string) error) error {
+func (a *app) serve(ctx context.Context, l net.Listener, scheme string, ready func(ctx context.Context, a *app, addr string) error) error {
 	pages, err := a.pages()
 	if err != nil {
 		l.Close()
@@ -94,7 +98,7 @@ func (a *app) serve(ctx context.Context, l net.Listener, ready func(ctx context.
 	a.watch.serving.Store(true)
 	failed := make(chan error, 1)
 	go func() { failed <- a.tasks.Wait() }()
-	if err := ready(ctx, a, l.Addr().String()); err != nil && ctx.Err() == nil {
+	if err := ready(ctx, a, scheme+"://"+l.Addr().String()); err != nil && ctx.Err() == nil {
 		stopPages()
 		return errors.Join(err, <-ended)
 	}

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"net"
 	"os"
 	"strings"
 	"time"
@@ -16,6 +15,7 @@ import (
 	"github.com/knadh/koanf/v2"
 
 	"marginline/alerts/review"
+	"marginline/dashboards/people"
 	"marginline/ingest/lake"
 )
 
@@ -25,8 +25,25 @@ type config struct {
 	Data      string `koanf:"data"`      // data folder
 	Catalogue string `koanf:"catalogue"` // test catalogue (CSV); empty = none
 	Web       struct {
-		Listen string `koanf:"listen"` // host:port of the pages; loopback only until sign-in exists
+		Listen        string `koanf:"listen"`         // host:port of the pages
+		URL           string `koanf:"url"`            // the address that people use, where it is a name
+		Cert          string `koanf:"cert"`           // files in PEM, read again when they change
+		Key           string `koanf:"key"`            //
+		ACME          string `koanf:"acme"`           // e-mail for an account that gets the certificate by itself; empty = none
+		ACMEDirectory string `koanf:"acme_directory"` // of the authority; empty = Let's Encrypt
 	} `koanf:"web"`
+	People struct { // sessions of who signed in
+		Idle    time.Duration `koanf:"idle"`
+		Longest time.Duration `koanf:"longest"`
+	} `koanf:"people"`
+	OIDC struct { // sign-in at a provider of OpenID Connect; empty issuer = none
+		Issuer       string `koanf:"issuer"`
+		ClientID     string `koanf:"client_id"`
+		ClientSecret string `koanf:"client_secret"`
+		Scopes       string `koanf:"scopes"`
+		Claim        string `koanf:"claim"`
+		Roles        string `koanf:"roles"`
+	} `koanf:"oidc"`
 	Broker struct {
 		URL      string        `koanf:"url"`       // an external NATS; empty = embedded
 		Listen   string        `koanf:"listen"`    // host:port for dongles on the embedded broker; empty = in process only
@@ -84,6 +101,19 @@ var configDefaults = map[string]any{
 	"data":               "./marginline-data",
 	"catalogue":          "",
 	"web.listen":         "127.0.0.1:8470",
+	"web.url":            "",
+	"web.cert":           "",
+	"web.key":            "",
+	"web.acme":           "",
+	"web.acme_directory": "",
+	"people.idle":        people.DefaultConfig().Idle.String(),
+	"people.longest":     people.DefaultConfig().Longest.String(),
+	"oidc.issuer":        "",
+	"oidc.client_id":     "",
+	"oidc.client_secret": "",
+	"oidc.scopes":        "profile email",
+	"oidc.claim":         "roles",
+	"oidc.roles":         "",
 	"broker.url":         "",
 	"broker.listen":      "",
 	"broker.mqtt":        "",
@@ -178,14 +208,15 @@ func (c *config) validate() error {
 	if c.Data == "" {
 		bad("data", "must name a folder")
 	}
-	if err := loopback(c.Web.Listen); err != nil {
+	if err := c.reach(c.Web.Listen, c.hasTLS()); err != nil {
 		bad("web.listen", "%v", err)
 	}
+	c.checkDoor(bad)
 	for _, l := range []struct{ key, addr string }{{"broker.listen", c.Broker.Listen}, {"broker.mqtt", c.Broker.MQTT}} {
 		if l.addr == "" {
 			continue
 		}
-		if err := loopback(l.addr); err != nil {
+		if err := c.reach(l.addr, false); err != nil {
 			bad(l.key, "%v", err)
 		}
 		if c.Broker.URL != "" {
@@ -223,7 +254,7 @@ func (c *config) validate() error {
 		bad("sql", "rows, threads and parallel at least 1, timeout at least 1s")
 	}
 	if c.SQL.Flight != "" {
-		if err := loopback(c.SQL.Flight); err != nil {
+		if err := c.reach(c.SQL.Flight, c.hasTLS()); err != nil {
 			bad("sql.flight", "%v", err)
 		}
 	}
@@ -246,19 +277,6 @@ func (c *config) validate() error {
 		bad("log.format", "%q: text or json", c.Log.Format)
 	}
 	return errors.Join(errs...)
-}
-
-// loopback accepts only addresses on this machine: there is no sign-in and no TLS yet.
-func loopback(addr string) error {
-	host, _, err := net.SplitHostPort(addr)
-	if err != nil {
-		return fmt.Errorf("%q is not host:port", addr)
-	}
-	ip := net.ParseIP(host)
-	if host == "localhost" || ip != nil && ip.IsLoopback() {
-		return nil
-	}
-	return fmt.Errorf("%q is reachable from other machines; there is no sign-in and no TLS yet, so only a loopback address is allowed", addr)
 }
 
 func (c *config) level() (slog.Level, error) {

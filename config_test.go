@@ -26,7 +26,7 @@ func TestConfigFaultsAreNamed(t *testing.T) {
 	for _, c := range []struct{ yaml, want string }{
 		{"flush:\n  row: 1\n", "flush.row"},
 		{"flush:\n  rows: 0\n", "flush.rows"},
-		{"web:\n  listen: 0.0.0.0:80\n", "no sign-in"},
+		{"web:\n  listen: 0.0.0.0:80\n", "web.cert"},
 		{"web:\n  listen: nonsense\n", "web.listen"},
 		{"log:\n  level: loud\n", "log.level"},
 		{"broker:\n  url: nats://h\n  listen: 127.0.0.1:1\n", "broker.listen"},

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -14,6 +15,8 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
+
+	"marginline/dashboards/people"
 )
 
 // A control is the private door to the process that owns a data folder: HTTP over a Unix socket that only
@@ -66,6 +69,25 @@ func (c *control) close(ctx context.Context) error {
 
 // noteHeader carries a remark for people beside an answer.
 const noteHeader = "Marginline-Note"
+
+// userHeader names the user of the operating system who runs a command.
+const userHeader = "Marginline-User"
+
+type commandUser struct{}
+
+// fromCommand gives the context of a request the user who runs the command.
+func fromCommand(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		user, _ := url.QueryUnescape(r.Header.Get(userHeader))
+		next.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), commandUser{}, user)))
+	})
+}
+
+// by is who to write into a history: who signed in, else the name that was typed, else the user who runs the command.
+func (a *app) by(ctx context.Context, typed string) string {
+	user, _ := ctx.Value(commandUser{}).(string)
+	return cmp.Or(people.Who(ctx, typed), user, "local")
+}
 
 // A client talks to the process that owns a data folder.
 type client struct {
@@ -125,6 +147,7 @@ func (c *client) do(ctx context.Context, method, path string, query url.Values, 
 	if err != nil {
 		return nil, err
 	}
+	req.Header.Set(userHeader, url.QueryEscape(orUser("")))
 	res, err := c.http.Do(req)
 	if err != nil {
 		return nil, err

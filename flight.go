@@ -2,11 +2,13 @@ package main
 
 import (
 	"context"
+	"crypto/subtle"
 	"errors"
 	"fmt"
 	"net"
 	"path/filepath"
 
+	"marginline/dashboards/people"
 	"marginline/sql/flight"
 )
 
@@ -21,7 +23,14 @@ func (a *app) beside() ([]func(context.Context) error, error) {
 	if err != nil {
 		return nil, err
 	}
-	s, err := flight.New(analyst{a}, token, version, a.log)
+	if err := a.governed("sql.flight", a.cfg.SQL.Flight); err != nil {
+		return nil, err
+	}
+	conf, err := a.certificate()
+	if err != nil {
+		return nil, err
+	}
+	s, err := flight.New(analyst{a}, a.flightKey(token), conf, version, a.log)
 	if err != nil {
 		return nil, fmt.Errorf("%w (%s)", err, path)
 	}
@@ -29,11 +38,27 @@ func (a *app) beside() ([]func(context.Context) error, error) {
 	if err != nil {
 		return nil, fmt.Errorf("flight sql: %w", err)
 	}
-	a.log.Info("Arrow Flight SQL", "address", "grpc://"+l.Addr().String(), "token", path)
+	scheme := "grpc://"
+	if conf != nil {
+		scheme = "grpc+tls://"
+	}
+	a.log.Info("Arrow Flight SQL", "address", scheme+l.Addr().String(), "token", path)
 	return append(run, func(ctx context.Context) error {
 		if err := s.Run(ctx, l); err != nil && !errors.Is(err, net.ErrClosed) {
 			return err
 		}
 		return nil
 	}), nil
+}
+
+// flightKey says which tokens open Flight SQL: once people have to sign in, their API keys whose role may query; before, the
+// one in the data folder, which only the owner can read.
+func (a *app) flightKey(token string) func(ctx context.Context, given string) bool {
+	return func(ctx context.Context, given string) bool {
+		if a.people.Required() {
+			c := a.people.Bearer(ctx, given)
+			return c.Known() && c.May(people.Query)
+		}
+		return len(token) >= 16 && subtle.ConstantTimeCompare([]byte(token), []byte(given)) == 1
+	}
 }

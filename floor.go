@@ -14,6 +14,7 @@ import (
 
 	"marginline/alerts"
 	"marginline/alerts/shop"
+	"marginline/dashboards/people"
 	"marginline/ingest/fleet"
 )
 
@@ -68,7 +69,7 @@ func (f *floor) unit(name string) *fleet.Unit {
 
 // Take keeps facts and derives the alerts of their units again.
 func (f *floor) Take(ctx context.Context, facts []shop.Fact, by string) (added int, err error) {
-	added, err = f.Add(ctx, facts, by, f.app.now())
+	added, err = f.Add(ctx, facts, people.Who(ctx, by), f.app.now())
 	if err != nil || added == 0 {
 		return added, err
 	}

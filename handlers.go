@@ -64,7 +64,8 @@ func (a *app) controlHandler() http.Handler {
 	handle("POST /lake/expire", a.expireLake)
 	// What holds the memory, for go tool pprof; behind the private door only.
 	handle("GET /debug/heap", func(w http.ResponseWriter, _ *http.Request) error { return pprof.Lookup("heap").WriteTo(w, 0) })
-	return mux
+	a.peopleHandlers(handle)
+	return fromCommand(mux)
 }
 
 // begun remembers whether an answer has begun.
@@ -90,6 +91,9 @@ func (a *app) takeRoster(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	t := rosterTaken{Units: len(roster.Units())}
+	if err := a.note(r.Context(), "roster taken", "roster", fmt.Sprintf("%d units, %d rows left out", t.Units, len(faults))); err != nil {
+		return err
+	}
 	for _, f := range faults {
 		t.Errors = append(t.Errors, f.Error())
 	}

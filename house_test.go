@@ -24,6 +24,7 @@ var house = [][]string{
 	{"alerts/api"},
 	{"sql"},
 	{"sql/flight"},
+	{"dashboards/people"},
 	{"dashboards"},
 	{"", "deploy/soak"}, // main, and the program that runs it under load
 }
@@ -50,6 +51,9 @@ var homes = map[string]string{
 	"github.com/nats-io/nats.go":             "ingest/broker",
 	"github.com/synadia-io/orbit.go":         "ingest/broker",
 	"modernc.org/sqlite":                     "",
+	"golang.org/x/oauth2":                    "dashboards/people",
+	"github.com/coreos/go-oidc":              "dashboards/people",
+	"golang.org/x/crypto/argon2":             "dashboards/people",
 	"github.com/spf13/cobra":                 "",
 	"github.com/knadh/koanf":                 "",
 	"github.com/apache/arrow-go/v18/parquet": "nowhere: it does not link beside arrow v15",

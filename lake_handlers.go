@@ -24,6 +24,9 @@ func (a *app) compactLake(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return fmt.Errorf("%w; %d groups of files were merged into %d before", err, done.Groups, done.Into)
 	}
+	if err := a.note(r.Context(), "lake compacted", "lake", fmt.Sprintf("%d files merged into %d", done.Groups, done.Into)); err != nil {
+		return err
+	}
 	l := listing{columns: []string{"merges", "groups", "into", "rows", "bytes_before", "bytes_after", "seconds", "longest_hold_seconds"}}
 	l.add(done.Merges, done.Groups, done.Into, done.Rows, done.Before, done.After, done.Took.Seconds(), done.LongestPublish.Seconds())
 	return l.print(w, r.FormValue("form"))
@@ -61,6 +64,9 @@ func (a *app) expireLake(w http.ResponseWriter, r *http.Request) error {
 	}
 	swept, err := a.lake.Sweep(r.Context(), grace)
 	if err != nil {
+		return err
+	}
+	if err := a.note(r.Context(), "lake expired", "lake", fmt.Sprintf("%d states, %d rows by age, %d files", dropped, old.Rows, swept.Files)); err != nil {
 		return err
 	}
 	l := listing{columns: []string{"snapshots_dropped", "rows_removed_by_age", "files_deleted", "bytes_deleted", "files_waiting", "bytes_waiting"}}

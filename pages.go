@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus/promhttp"
@@ -22,10 +23,17 @@ import (
 func (a *app) pages() (*dashboards.Server, error) {
 	cfg := dashboards.DefaultConfig()
 	cfg.Version = version
+	if host := a.cfg.publicHost(); host != "" {
+		cfg.Hosts = append(cfg.Hosts, host)
+	}
+	provider, err := a.provider()
+	if err != nil {
+		return nil, err
+	}
 	s, err := dashboards.New(cfg, dashboards.Deps{
-		Book: a.book, Series: a.watch.runner, Roster: rosterNow{a}, Names: names{}, Codes: codes{a}, Facts: told{a}, Uses: uses{a},
+		Book: signedBook{a.book, a.floor}, Series: a.watch.runner, Roster: rosterNow{a}, Names: names{}, Codes: codes{a}, Facts: told{a}, Uses: uses{a},
 		Intakes: intake{a}, Reviews: a.floor, Trials: a.watch.runner, Quarantine: put{a}, SQL: analyst{a}, Shelf: a.shelf, Health: health{a},
-		Floor: a.floor, API: api.Handler(a.floor, version),
+		Floor: signed{a.floor}, API: api.Handler(signed{a.floor}, version), People: a.people, Provider: provider,
 		Metrics: promhttp.HandlerFor(a.reg, promhttp.HandlerOpts{Registry: a.reg}), Now: time.Now,
 	}, a.log)
 	if err != nil {
@@ -141,7 +149,7 @@ func (p put) Replay(ctx context.Context, ids []string) ([]dashboards.Retried, er
 	}
 	entries = slices.DeleteFunc(entries, func(e broker.Entry) bool { return !slices.Contains(ids, quarantineID(e.Seq, e.Message)) })
 	done, err := p.app.consumer.Replay(ctx, entries)
-	if err != nil {
+	if err := errors.Join(err, p.app.note(ctx, "quarantine replayed", strings.Join(ids, " "), "")); err != nil {
 		return nil, err
 	}
 	out := make([]dashboards.Retried, len(done))

@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"strings"
 
 	"marginline/ingest"
 	"marginline/ingest/broker"
@@ -90,6 +91,9 @@ func (a *app) replayQuarantine(w http.ResponseWriter, r *http.Request) error {
 	}
 	done, err := a.consumer.Replay(r.Context(), chosen)
 	if err != nil {
+		return err
+	}
+	if err := a.note(r.Context(), "quarantine replayed", strings.Join(ids, " "), fmt.Sprintf("%d entries", len(done))); err != nil {
 		return err
 	}
 	l := listing{columns: []string{"id", "device", "reason", "taken", "report_id", "why"}}

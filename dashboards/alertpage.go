@@ -12,27 +12,29 @@ import (
 	"marginline/alerts"
 	"marginline/alerts/knowledge"
 	"marginline/analyze"
+	"marginline/dashboards/people"
 	"marginline/ingest/series"
 )
 
 type alertPage struct {
 	alertRow
-	Why               []string
-	Chart             template.HTML
-	Narrow            template.HTML
-	Caption           []string
-	Name              string
-	Confounders       []string // what else moves the result
-	Conditions        []string // under which the test runs
-	Others            []string // further tests that point to the same cause
-	History           []historyRow
-	Fault             string // what was wrong with the form, kept beside what was typed
-	FaultIn           string // the form at fault
-	Who, Typed, Until string
-	Earliest          string
-	Standing          bool // decisions are possible
-	CanOrder          bool
-	CanUndo           bool // a decision stands that can be taken back
+	Why          []string
+	Chart        template.HTML
+	Narrow       template.HTML
+	Caption      []string
+	Name         string
+	Confounders  []string // what else moves the result
+	Conditions   []string // under which the test runs
+	Others       []string // further tests that point to the same cause
+	History      []historyRow
+	Fault        string // what was wrong with the form, kept beside what was typed
+	FaultIn      string // the form at fault
+	Who          signer
+	Typed, Until string
+	Earliest     string
+	Standing     bool // decisions are possible
+	CanOrder     bool
+	CanUndo      bool // a decision stands that can be taken back
 }
 
 type historyRow struct {
@@ -46,11 +48,7 @@ type historyRow struct {
 type form struct{ verb, who, reason, until, fault string }
 
 func (s *Server) alert(w http.ResponseWriter, r *http.Request) error {
-	who := ""
-	if c, err := r.Cookie("who"); err == nil {
-		who, _ = url.QueryUnescape(c.Value)
-	}
-	return s.showAlert(w, r, http.StatusOK, form{who: who})
+	return s.showAlert(w, r, http.StatusOK, form{who: whose(r)})
 }
 
 func (s *Server) showAlert(w http.ResponseWriter, r *http.Request, status int, f form) error {
@@ -66,9 +64,9 @@ func (s *Server) showAlert(w http.ResponseWriter, r *http.Request, status int, f
 	now := s.deps.Now()
 	row := s.row(*a, now)
 	p := alertPage{
-		alertRow: row, Fault: f.fault, FaultIn: f.verb, Who: f.who, Typed: f.reason, Until: f.until,
+		alertRow: row, Fault: f.fault, FaultIn: f.verb, Who: signer{f.who, people.From(ctx) != nil}, Typed: f.reason, Until: f.until,
 		Earliest: now.In(row.Zone).AddDate(0, 0, 1).Format(time.DateOnly),
-		Standing: a.State != alerts.Closed && a.State != alerts.Withdrawn,
+		Standing: a.State != alerts.Closed && a.State != alerts.Withdrawn && people.From(ctx).May(people.Decide),
 	}
 	p.CanOrder = p.Standing && a.OrderID == nil && a.Kind != analyze.NotRunning
 	p.CanUndo = a.State == alerts.Acknowledged || a.State == alerts.Explained || a.State == alerts.Muted
@@ -136,7 +134,7 @@ const textLimit = 2000 // characters of a reason, far more than anyone writes at
 func (s *Server) decide(w http.ResponseWriter, r *http.Request) error {
 	r.Body = http.MaxBytesReader(w, r.Body, 64<<10)
 	f := form{
-		verb: r.PathValue("verb"), who: strings.TrimSpace(r.PostFormValue("who")),
+		verb: r.PathValue("verb"), who: people.Who(r.Context(), strings.TrimSpace(r.PostFormValue("who"))),
 		reason: strings.TrimSpace(r.PostFormValue("reason")), until: r.PostFormValue("until"),
 	}
 	ctx, id, now := r.Context(), r.PathValue("id"), s.deps.Now()
@@ -181,7 +179,7 @@ func (s *Server) decide(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return s.refused(w, r, f, err)
 	}
-	http.SetCookie(w, &http.Cookie{Name: "who", Value: url.QueryEscape(f.who), Path: "/alerts/", MaxAge: 180 * 24 * 3600, HttpOnly: true, SameSite: http.SameSiteStrictMode})
+	remember(w, r, f.who)
 	s.Changed(a.Unit)
 	http.Redirect(w, r, next, http.StatusSeeOther)
 	return nil

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"net/http"
 	"time"
+
+	"marginline/dashboards/people"
 )
 
 // Config is the section of the pages.
@@ -67,5 +69,7 @@ type Deps struct {
 	Metrics    http.Handler
 	Floor      Floor            // plan, steps, facts, review; nil leaves these pages out
 	API        http.Handler     // below /api/; may be nil
+	People     *people.Register // who may do what; nil lets everybody do everything
+	Provider   *people.Provider // sign-in by OpenID Connect; may be nil
 	Now        func() time.Time // the service's clock
 }

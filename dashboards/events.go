@@ -7,6 +7,8 @@ import (
 	"slices"
 	"sync"
 	"time"
+
+	"marginline/dashboards/people"
 )
 
 // hub tells open pages that something changed. Changes are collected and sent at most once a second; a
@@ -133,12 +135,19 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 	beat := time.NewTicker(s.cfg.Heartbeat)
 	defer beat.Stop()
 	// A stream that ended may have missed changes: the page reads itself anew at each welcome but its first.
+	me := people.From(r.Context())
 	for text, open := "retry: 3000\nevent: welcome\ndata: {}\n\n", true; open && send(text); {
 		select {
 		case <-r.Context().Done():
 			return
 		case text, open = <-c:
+			if open && me.Bound() { // which units changed is for those who may see them
+				text = "event: changed\ndata: [\"\"]\n\n"
+			}
 		case <-beat.C:
+			if me != nil && !s.caller(r).Known() { // the session ended meanwhile
+				return
+			}
 			text = "event: beat\ndata: {}\n\n"
 		}
 	}

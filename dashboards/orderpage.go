@@ -13,6 +13,7 @@ import (
 	"marginline/alerts"
 	"marginline/alerts/knowledge"
 	"marginline/analyze"
+	"marginline/dashboards/people"
 	"marginline/ingest/series"
 )
 
@@ -73,7 +74,7 @@ type orderPage struct {
 	Steps     []stepGroup
 	Proofs    []proof
 	Fault     string
-	Who       string
+	Who       signer
 	Next      []alerts.Step
 	CanFinish bool
 	History   []orderHistory
@@ -136,7 +137,8 @@ func (s *Server) showOrder(w http.ResponseWriter, r *http.Request, status int, f
 		p.Proofs = append(p.Proofs, pr)
 	}
 	p.Dense = len(sheet.Steps)+4*len(sheet.Evidence) > 24
-	p.Fault, p.Who, p.Last = fault, whose(r), o.Last()
+	p.Fault, p.Who, p.Last = fault, signerOf(r), o.Last()
+	me := people.From(ctx)
 	if s.deps.Floor != nil {
 		_, history, err := s.deps.Floor.Order(ctx, o.ID)
 		if err != nil {
@@ -146,11 +148,11 @@ func (s *Server) showOrder(w http.ResponseWriter, r *http.Request, status int, f
 			p.History = append(p.History, orderHistory{moment{h.At, sheet.Zone}, h})
 		}
 		for _, st := range o.State.Steps() {
-			if st != alerts.StepFinish {
+			if st != alerts.StepFinish && me.May(ForStep(st)) {
 				p.Next = append(p.Next, st)
 			}
 		}
-		p.CanFinish = slices.Contains(o.State.Steps(), alerts.StepFinish) || o.Last() != nil
+		p.CanFinish = me.May(people.Work) && (slices.Contains(o.State.Steps(), alerts.StepFinish) || o.Last() != nil)
 	}
 	return s.show(w, r, status, "order", view{Title: "Work order " + o.ID + ", unit " + o.Unit, Nav: "orders", Print: true, Body: p})
 }

@@ -72,7 +72,7 @@ func (s *Server) siteFor(rd reader, base http.Handler) http.Handler {
 		return h
 	}
 	c := *s
-	c.reader = rd
+	c.reader, c.routed = rd, &routed{}
 	p, err := loadPages(pageFiles, &c)
 	if err != nil { // they were read once already
 		s.log.Error("pages of a reader", "err", err)

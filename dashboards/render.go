@@ -21,6 +21,7 @@ import (
 	"marginline/alerts/review"
 	"marginline/alerts/shop"
 	"marginline/analyze"
+	"marginline/dashboards/people"
 )
 
 // pages are the parsed templates, each with the common layout around it.
@@ -42,6 +43,23 @@ type view struct {
 	Choice *choice // zone and units
 	Find   string  // what was looked for
 	SQL    bool    // there is a page for SQL
+	Bare   bool    // for who has not signed in: no navigation
+	Me     *me     // who looks at it; nil where people are not known
+}
+
+// me is what the layout says of who looks at a page.
+type me struct {
+	Name                                   string // "" where nobody has to sign in
+	SignedIn, Looks, Queries, Manages, Own bool
+}
+
+func (s *Server) me(r *http.Request) *me {
+	c := people.From(r.Context())
+	m := &me{Looks: c.May(people.Look), Queries: c.May(people.Query), Manages: s.deps.People != nil && c.May(people.Manage), Own: s.deps.People != nil}
+	if c != nil {
+		m.Name, m.SignedIn = c.Name, c.Known()
+	}
+	return m
 }
 
 func loadPages(files fs.FS, s *Server) (pages, error) {
@@ -137,13 +155,16 @@ func (s *Server) testName(test string) string {
 // show renders a page into memory first: an error half way must not leave half a page behind.
 func (s *Server) show(w http.ResponseWriter, r *http.Request, status int, name string, v view) error {
 	v.Fleet, v.Style, v.Script, v.Made = s.cfg.Fleet, s.assets.style, s.assets.script, s.deps.Now()
-	v.SQL = s.deps.SQL != nil
-	v.Choice = s.choiceOf(r)
+	v.Me = s.me(r)
+	v.SQL = s.deps.SQL != nil && v.Me.Queries
+	if !v.Bare {
+		v.Choice = s.choiceOf(r)
+	}
 	v.Foot = "marginline " + s.cfg.Version
 	if !s.assets.bundle {
 		v.Foot += " · UI bundle not built: run make web"
 	}
-	if s.deps.Health != nil {
+	if s.deps.Health != nil && !v.Bare {
 		if err := s.deps.Health.Ready(r.Context()); err != nil {
 			v.Notice = err.Error()
 		}

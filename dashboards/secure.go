@@ -25,6 +25,9 @@ func (s *Server) secure(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
+		if r.TLS != nil {
+			h.Set("Strict-Transport-Security", "max-age=31536000")
+		}
 		if !s.ours(r.Host) {
 			http.Error(w, "This service does not answer to the name "+strings.ToValidUTF8(r.Host, "?")+
 				". Use its address, such as http://127.0.0.1:8470.", http.StatusMisdirectedRequest)

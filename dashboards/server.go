@@ -9,6 +9,8 @@ import (
 	"net/http"
 	"sync"
 	"time"
+
+	"marginline/alerts/api"
 )
 
 // A Server answers for the pages.
@@ -24,6 +26,7 @@ type Server struct {
 	reader reader // whom this site is for
 	hub    *hub
 	trial  *sync.Mutex // held while settings are tried on history
+	routed *routed     // the routes that were registered
 	routes http.Handler
 }
 
@@ -35,7 +38,7 @@ func New(cfg Config, deps Deps, log *slog.Logger) (*Server, error) {
 	if deps.Book == nil || deps.Series == nil || deps.Roster == nil || deps.Now == nil {
 		return nil, errors.New("dashboards: Book, Series, Roster and Now are needed")
 	}
-	s := &Server{cfg: cfg, deps: deps, log: log, hub: newHub(), zones: &zones{}, others: &others{}, trial: &sync.Mutex{}, traces: newTraces(deps.Series, cfg.Units)}
+	s := &Server{cfg: cfg, deps: deps, log: log, hub: newHub(), zones: &zones{}, others: &others{}, trial: &sync.Mutex{}, routed: &routed{}, traces: newTraces(deps.Series, cfg.Units)}
 	var err error
 	if s.assets, err = loadAssets(pageFiles, subFS(bundleFiles, "web/dist")); err != nil {
 		return nil, err
@@ -46,9 +49,15 @@ func New(cfg Config, deps Deps, log *slog.Logger) (*Server, error) {
 	if !s.assets.bundle {
 		log.Warn("UI bundle not built: run make web. Pages read and print, without live updates and zoom")
 	}
-	s.routes = s.secure(http.NewCrossOriginProtection().Handler(s.choosing(s.mux())))
+	s.routes = s.secure(http.NewCrossOriginProtection().Handler(s.identify(s.choosing(s.mux()))))
+	if len(s.routed.unlisted) > 0 {
+		return nil, fmt.Errorf("dashboards: access.go does not say who may use %q", s.routed.unlisted)
+	}
 	return s, nil
 }
+
+// routed are the patterns of the routes, and those that access.go does not list.
+type routed struct{ all, unlisted []string }
 
 // Handler is the whole site.
 func (s *Server) Handler() http.Handler { return s.routes }
@@ -106,12 +115,13 @@ func (s *Server) Run(ctx context.Context, l net.Listener) error {
 
 func (s *Server) mux() *http.ServeMux {
 	m := http.NewServeMux()
+	handle := func(pattern string, h http.Handler) { m.Handle(pattern, s.guard(pattern, h)) }
 	page := func(pattern string, h func(http.ResponseWriter, *http.Request) error) {
-		m.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
+		handle(pattern, http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 			if err := h(w, r); err != nil {
 				s.writeError(w, r, err)
 			}
-		})
+		}))
 	}
 	page("GET /{$}", s.today)
 	page("GET /units", s.units)
@@ -131,18 +141,19 @@ func (s *Server) mux() *http.ServeMux {
 	page("GET /find", s.find)
 	page("GET /help", s.help)
 	page("GET /", func(http.ResponseWriter, *http.Request) error { return errNoPage })
-	m.HandleFunc("GET /events", s.events)
-	m.Handle("GET /static/", s.assets)
-	m.HandleFunc("GET /sw.js", s.assets.worker)
-	m.HandleFunc("GET /livez", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "ok") })
-	m.HandleFunc("GET /readyz", s.ready)
+	s.peopleRoutes(page)
+	handle("GET /events", http.HandlerFunc(s.events))
+	handle("GET /static/", s.assets)
+	handle("GET /sw.js", http.HandlerFunc(s.assets.worker))
+	handle("GET /livez", http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "ok") }))
+	handle("GET /readyz", http.HandlerFunc(s.ready))
 	if s.deps.API != nil {
-		for _, method := range []string{"GET", "POST", "PUT"} {
-			m.Handle(method+" /api/", s.deps.API)
+		for _, pattern := range api.Routes() {
+			handle(pattern, s.deps.API)
 		}
 	}
 	if s.deps.Metrics != nil {
-		m.Handle("GET /metrics", s.deps.Metrics)
+		handle("GET /metrics", s.deps.Metrics)
 	}
 	return m
 }

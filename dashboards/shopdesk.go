@@ -11,8 +11,10 @@ import (
 	"time"
 
 	"marginline/alerts"
+	"marginline/alerts/api"
 	"marginline/alerts/schedule"
 	"marginline/alerts/shop"
+	"marginline/dashboards/people"
 )
 
 // shopDesk adds the pages of the shop: plan, steps and outcome of a visit, facts, review.
@@ -31,8 +33,21 @@ func (s *Server) shopDesk(page func(string, func(http.ResponseWriter, *http.Requ
 	page("GET /review", s.review)
 }
 
-// whose is the name in a form, else the one that this browser gave last.
+// A signer is in whose name a form is sent.
+type signer struct {
+	Name  string
+	Fixed bool // by the sign-in
+}
+
+func signerOf(r *http.Request) signer {
+	return signer{whose(r), people.From(r.Context()) != nil}
+}
+
+// whose is the name of who signed in; where nobody has to, the one in a form, else the one that this browser gave last.
 func whose(r *http.Request) string {
+	if c := people.From(r.Context()); c != nil {
+		return c.Name
+	}
 	if who := strings.TrimSpace(r.PostFormValue("who")); who != "" {
 		return who
 	}
@@ -43,13 +58,16 @@ func whose(r *http.Request) string {
 	return ""
 }
 
-func remember(w http.ResponseWriter, who string) {
+func remember(w http.ResponseWriter, r *http.Request, who string) {
+	if people.From(r.Context()) != nil {
+		return
+	}
 	http.SetCookie(w, &http.Cookie{Name: "who", Value: url.QueryEscape(who), Path: "/", MaxAge: 180 * 24 * 3600, HttpOnly: true, SameSite: http.SameSiteStrictMode})
 }
 
 // A refusal is something that the book did not take, in words for the person who tried.
 func refusal(err error) (string, bool) {
-	for _, known := range []error{alerts.ErrInput, alerts.ErrTransition, alerts.ErrNotFound, alerts.ErrAmbiguous, shop.ErrNotFound} {
+	for _, known := range []error{api.ErrForbidden, alerts.ErrInput, alerts.ErrTransition, alerts.ErrNotFound, alerts.ErrAmbiguous, shop.ErrNotFound} {
 		if errors.Is(err, known) {
 			return err.Error(), true
 		}
@@ -62,8 +80,9 @@ type planPage struct {
 	Clashes []schedule.Clash
 	Waiting []schedule.Waiting
 	Fault   string
-	Who     string
+	Who     signer
 	Days    int
+	Decide  bool // the reader may accept
 }
 
 type depotPlan struct {
@@ -83,7 +102,7 @@ func (s *Server) plan(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, status int, fault string) error {
-	p := planPage{Fault: fault, Who: whose(r), Days: 14}
+	p := planPage{Fault: fault, Who: signerOf(r), Days: 14, Decide: people.From(r.Context()).May(people.Decide)}
 	if n, err := strconv.Atoi(r.FormValue("days")); err == nil && n >= 1 && n <= 366 {
 		p.Days = n
 	}
@@ -123,7 +142,7 @@ func (s *Server) accept(w http.ResponseWriter, r *http.Request) error {
 		}
 		return err
 	}
-	remember(w, who)
+	remember(w, r, who)
 	http.Redirect(w, r, "/orders/"+url.PathEscape(o.ID), http.StatusSeeOther)
 	return nil
 }
@@ -144,7 +163,7 @@ func (s *Server) stepOrder(w http.ResponseWriter, r *http.Request) error {
 		}
 		return err
 	}
-	remember(w, n.Who)
+	remember(w, r, n.Who)
 	s.Changed(o.Unit)
 	http.Redirect(w, r, back+"#desk", http.StatusSeeOther)
 	return nil
@@ -153,7 +172,7 @@ func (s *Server) stepOrder(w http.ResponseWriter, r *http.Request) error {
 type outcomePage struct {
 	Order alerts.WorkOrder
 	Unit  string
-	Who   string
+	Who   signer
 	Fault string
 	Was   *alerts.Outcome
 	What  []string // families, in words
@@ -170,7 +189,7 @@ func (s *Server) showOutcome(w http.ResponseWriter, r *http.Request, status int,
 	if err != nil {
 		return s.notThere(err, "work order", id)
 	}
-	p := outcomePage{Order: *o, Unit: o.Unit, Who: whose(r), Fault: fault, Was: typed, Post: "/api/v1/orders/" + url.PathEscape(o.ID) + "/outcomes"}
+	p := outcomePage{Order: *o, Unit: o.Unit, Who: signerOf(r), Fault: fault, Was: typed, Post: "/api/v1/orders/" + url.PathEscape(o.ID) + "/outcomes"}
 	if p.Was == nil && !o.Open() {
 		p.Was = o.Last()
 	}
@@ -209,7 +228,7 @@ func (s *Server) takeOutcome(w http.ResponseWriter, r *http.Request) error {
 		}
 		return err
 	}
-	remember(w, out.Who)
+	remember(w, r, out.Who)
 	s.Changed(o.Unit)
 	http.Redirect(w, r, "/orders/"+url.PathEscape(o.ID)+"#desk", http.StatusSeeOther)
 	return nil
@@ -221,7 +240,9 @@ type shopPage struct {
 	Symptoms []string
 	File     string
 	Version  int
-	Who      string
+	Who      signer
+	Tell     bool // the reader may add facts
+	Decide   bool // the reader may put a file in force
 	Fault    string
 	Typed    url.Values
 	Today    string
@@ -243,7 +264,7 @@ func (s *Server) showShop(w http.ResponseWriter, r *http.Request, status int, fa
 	if err != nil {
 		return err
 	}
-	p := shopPage{Kinds: shop.Kinds, Symptoms: shop.Symptoms, Who: whose(r), Fault: fault, Typed: r.PostForm, Today: s.deps.Now().UTC().Format(time.DateOnly)}
+	p := shopPage{Kinds: shop.Kinds, Symptoms: shop.Symptoms, Who: signerOf(r), Tell: people.From(r.Context()).May(people.Work), Decide: people.From(r.Context()).May(people.Decide), Fault: fault, Typed: r.PostForm, Today: s.deps.Now().UTC().Format(time.DateOnly)}
 	for _, f := range list[:min(len(list), factRows)] {
 		p.Facts = append(p.Facts, shopRow{f, moment{f.At, s.zone(f.Unit)}})
 	}
@@ -271,7 +292,7 @@ func (s *Server) takeFact(w http.ResponseWriter, r *http.Request) error {
 	if _, err := s.deps.Floor.TakeFact(r.Context(), f); err != nil {
 		return s.showShop(w, r, http.StatusUnprocessableEntity, err.Error())
 	}
-	remember(w, f.By)
+	remember(w, r, f.By)
 	http.Redirect(w, r, "/shop", http.StatusSeeOther)
 	return nil
 }
@@ -285,7 +306,7 @@ func (s *Server) takeFile(w http.ResponseWriter, r *http.Request) error {
 	if _, err := s.deps.Floor.Install(r.Context(), strings.ReplaceAll(r.PostFormValue("file"), "\r\n", "\n"), who); err != nil {
 		return s.showShop(w, r, http.StatusUnprocessableEntity, err.Error())
 	}
-	remember(w, who)
+	remember(w, r, who)
 	http.Redirect(w, r, "/plan", http.StatusSeeOther)
 	return nil
 }

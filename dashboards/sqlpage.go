@@ -295,6 +295,9 @@ func (s *Server) sqlSave(w http.ResponseWriter, r *http.Request) error {
 		if err := s.deps.Shelf.Delete(r.Context(), name); err != nil && !errors.Is(err, sql.ErrNotSaved) {
 			return err
 		}
+		if err := s.note(r, "query deleted", name); err != nil {
+			return err
+		}
 		http.Redirect(w, r, "/sql", http.StatusSeeOther)
 		return nil
 	}
@@ -305,6 +308,9 @@ func (s *Server) sqlSave(w http.ResponseWriter, r *http.Request) error {
 		v := sqlView{Query: q.Query, Name: q.Name, About: q.About, Views: sql.Views(), Macros: sql.Macros(), Keep: true, Err: own}
 		return s.show(w, r, http.StatusUnprocessableEntity, "sql", view{Title: "SQL", Nav: "sql", Body: v})
 	case err != nil:
+		return err
+	}
+	if err := s.note(r, "query kept", name); err != nil {
 		return err
 	}
 	http.Redirect(w, r, "/sql?saved="+url.QueryEscape(name), http.StatusSeeOther)

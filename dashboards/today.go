@@ -12,6 +12,7 @@ import (
 
 	"marginline/alerts"
 	"marginline/analyze"
+	"marginline/dashboards/people"
 	"marginline/ingest/series"
 )
 
@@ -65,6 +66,10 @@ type watchRow struct {
 }
 
 func (s *Server) today(w http.ResponseWriter, r *http.Request) error {
+	if !people.From(r.Context()).May(people.Look) { // a shop has its orders
+		http.Redirect(w, r, "/orders", http.StatusSeeOther)
+		return nil
+	}
 	all, err := s.deps.Book.List(r.Context(), true)
 	if err != nil {
 		return err

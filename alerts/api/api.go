@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -20,6 +21,26 @@ const Base = "/api/v1"
 
 // Handler answers below Base.
 func Handler(s Service, version string) http.Handler {
+	mux, _ := routes(s, version)
+	return mux
+}
+
+// Routes are the patterns of Handler, as http.ServeMux takes them: whoever serves it says of each who may use it.
+func Routes() []string {
+	_, a := routes(nil, "")
+	list := []string{"GET " + Base + "/openapi.json", "GET " + Base + "/openapi.yaml", "GET " + Base + "/schemas/{schema}"}
+	for path, item := range a.OpenAPI().Paths {
+		for method, op := range map[string]*huma.Operation{"GET": item.Get, "POST": item.Post, "PUT": item.Put, "DELETE": item.Delete, "PATCH": item.Patch} {
+			if op != nil {
+				list = append(list, method+" "+path)
+			}
+		}
+	}
+	slices.Sort(list)
+	return list
+}
+
+func routes(s Service, version string) (http.Handler, huma.API) {
 	mux := http.NewServeMux()
 	cfg := huma.DefaultConfig("marginline", version)
 	cfg.Info.Description = "Alerts, work orders, the plan and facts from the shop floor. No text of this API suggests clearing codes; defer to the vehicle maker's service information, local codes and licensed practice."
@@ -32,7 +53,7 @@ func Handler(s Service, version string) http.Handler {
 	shopRoutes(a, s)
 	unitRoutes(a, s)
 	deliveryRoutes(a, s)
-	return mux
+	return mux, a
 }
 
 // answer is a body of any type.
@@ -72,7 +93,7 @@ func alertRoutes(a huma.API, s Service) {
 		ByID
 		Body struct {
 			Decision string    `json:"decision" enum:"acknowledge,explain,mute,close"`
-			By       string    `json:"by" minLength:"1" maxLength:"100"`
+			By       string    `json:"by,omitempty" maxLength:"100" doc:"who; whoever signed in goes first"`
 			Reason   string    `json:"reason,omitempty" maxLength:"2000"`
 			Until    time.Time `json:"until,omitempty" doc:"when the decision ends by itself; needed for mute"`
 		}
@@ -99,7 +120,7 @@ func orderRoutes(a huma.API, s Service) {
 	op(a, "POST", "/orders", "open-order", "orders", "Make a work order for an alert's unit, or propose one", func(ctx context.Context, in *struct {
 		Body struct {
 			Alert   string `json:"alert" minLength:"1"`
-			By      string `json:"by" minLength:"1" maxLength:"100"`
+			By      string `json:"by,omitempty" maxLength:"100" doc:"who; whoever signed in goes first"`
 			Propose bool   `json:"propose,omitempty" doc:"the order waits for an approval"`
 		}
 	}) (OrderRecord, error) {
@@ -116,7 +137,7 @@ func orderRoutes(a huma.API, s Service) {
 		ByID
 		Body struct {
 			Step       string    `json:"step" enum:"approve,schedule,arrive,start,wait,close,defer,cancel,no_show,reopen"`
-			By         string    `json:"by" minLength:"1" maxLength:"100"`
+			By         string    `json:"by,omitempty" maxLength:"100" doc:"who; whoever signed in goes first"`
 			Reason     string    `json:"reason,omitempty" maxLength:"2000"`
 			Day        *shop.Day `json:"day,omitempty" doc:"for schedule, such as 2026-05-29"`
 			Bay        string    `json:"bay,omitempty"`
@@ -164,7 +185,7 @@ type plain struct {
 type outcomeBody struct {
 	Key          string    `json:"key" minLength:"1" maxLength:"100" doc:"made by the sender"`
 	At           time.Time `json:"at" doc:"when the work ended"`
-	By           string    `json:"by" minLength:"1" maxLength:"100"`
+	By           string    `json:"by,omitempty" maxLength:"100" doc:"who; whoever signed in goes first"`
 	Found        string    `json:"found" enum:"found,nothing,other,not_tested"`
 	Complaint    string    `json:"complaint,omitempty" maxLength:"4000"`
 	Cause        string    `json:"cause,omitempty" maxLength:"4000"`
@@ -204,7 +225,7 @@ func planRoutes(a huma.API, s Service) {
 	op(a, "POST", "/plan/{job}/accept", "accept-proposal", "plan", "Take the proposal for a job: makes its work order and fixes the day", func(ctx context.Context, in *struct {
 		Job  string `path:"job"`
 		Body struct {
-			By string `json:"by" minLength:"1" maxLength:"100"`
+			By string `json:"by,omitempty" maxLength:"100" doc:"who; whoever signed in goes first"`
 		}
 	}) (*alerts.WorkOrder, error) {
 		return s.Accept(ctx, in.Job, in.Body.By)
@@ -221,7 +242,7 @@ func shopRoutes(a huma.API, s Service) {
 		return s.TakeFact(ctx, in.Body.fact())
 	})
 	op(a, "POST", "/shop/facts/import", "import-facts", "shop", "Facts from a CSV file; the same file again changes nothing", func(ctx context.Context, in *struct {
-		By      string `query:"by" required:"true"`
+		By      string `query:"by" maxLength:"100" doc:"who; whoever signed in goes first"`
 		RawBody []byte `contentType:"text/csv"`
 	}) (Imported, error) {
 		return s.ImportFacts(ctx, in.RawBody, in.By)
@@ -229,7 +250,7 @@ func shopRoutes(a huma.API, s Service) {
 	op(a, "POST", "/shop/facts/{id}/retract", "retract-fact", "shop", "Take back a fact that was wrong; it stays with the reason", func(ctx context.Context, in *struct {
 		ByID
 		Body struct {
-			By     string `json:"by" minLength:"1" maxLength:"100"`
+			By     string `json:"by,omitempty" maxLength:"100" doc:"who; whoever signed in goes first"`
 			Reason string `json:"reason" minLength:"1" maxLength:"2000"`
 		}
 	}) (done, error) {
@@ -241,7 +262,7 @@ func shopRoutes(a huma.API, s Service) {
 	})
 	op(a, "PUT", "/shop/file", "put-shop-file", "shop", "Put a shop file in force (YAML, as text)", func(ctx context.Context, in *struct {
 		Body struct {
-			By   string `json:"by" minLength:"1" maxLength:"100"`
+			By   string `json:"by,omitempty" maxLength:"100" doc:"who; whoever signed in goes first"`
 			Text string `json:"text" maxLength:"1000000"`
 		}
 	}) (*shop.File, error) {
@@ -264,7 +285,7 @@ type factBody struct {
 	Unit        string     `json:"unit,omitempty" maxLength:"100"`
 	Depot       string     `json:"depot,omitempty" maxLength:"100"`
 	At          time.Time  `json:"at"`
-	By          string     `json:"by" minLength:"1" maxLength:"100"`
+	By          string     `json:"by,omitempty" maxLength:"100" doc:"who; whoever signed in goes first"`
 	Text        string     `json:"text,omitempty" maxLength:"4000"`
 	Level       string     `json:"level,omitempty" maxLength:"20"`
 	Family      string     `json:"family,omitempty" maxLength:"100"`

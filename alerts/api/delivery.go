@@ -15,7 +15,7 @@ func deliveryRoutes(a huma.API, s Service) {
 	})
 	op(a, "POST", "/deliveries/test", "test-delivery", "delivery", "Send an event to see whether it arrives", func(ctx context.Context, in *struct {
 		Body struct {
-			By string `json:"by" minLength:"1" maxLength:"100"`
+			By string `json:"by,omitempty" maxLength:"100" doc:"who; whoever signed in goes first"`
 		}
 	}) ([]delivery.Sent, error) {
 		return s.TestDelivery(ctx, in.Body.By)

@@ -2,6 +2,7 @@
 // plan and the shop floor. The description of all operations (OpenAPI 3.1) is made from the same Go types as
 // the answers and is served at /api/v1/openapi.json; errors are Problem Details (RFC 9457).
 //
-// It keeps nothing and decides nothing: the Service does. A person is named in every change ("by"); there is
-// no sign-in yet, and the server listens on this machine only.
+// It keeps nothing and decides nothing: the Service does. A person is named in every change: whoever signed in or
+// owns the key, and where nobody has to sign in, the one given in "by". Routes lists what is served, so that the server
+// can say of each route who may use it.
 package api

@@ -43,6 +43,9 @@ type Service interface {
 	Deliveries(ctx context.Context) ([]delivery.Sent, error)
 }
 
+// ErrForbidden is given where the role of whoever asks does not include it.
+var ErrForbidden = errors.New("your role does not include this")
+
 // Imported says what became of a file of facts.
 type Imported struct {
 	Added  int      `json:"added"`
@@ -61,6 +64,8 @@ func problem(err error) error {
 		return huma.Error400BadRequest(err.Error())
 	case errors.Is(err, alerts.ErrTransition):
 		return huma.Error409Conflict(err.Error())
+	case errors.Is(err, ErrForbidden):
+		return huma.Error403Forbidden(err.Error())
 	}
 	return huma.Error422UnprocessableEntity(err.Error())
 }

@@ -3,7 +3,6 @@ package flight
 import (
 	"context"
 	"crypto/rand"
-	"crypto/subtle"
 	"encoding/base64"
 	"errors"
 	"fmt"
@@ -67,17 +66,13 @@ func (s *Server) recovered(err *error) {
 
 var errWho = status.Error(codes.Unauthenticated, "the token is missing or wrong: give it as the password of any user, or as the bearer token")
 
-// credentials are the scheme and the rest of the authorization header.
-func credentials(ctx context.Context) (scheme, rest string) {
+// shown are the scheme and the rest of the authorization header.
+func shown(ctx context.Context) (scheme, rest string) {
 	md, _ := metadata.FromIncomingContext(ctx)
 	for _, v := range md.Get("authorization") {
 		scheme, rest, _ = strings.Cut(v, " ")
 	}
 	return strings.ToLower(scheme), strings.TrimSpace(rest)
-}
-
-func (s *Server) is(token string) bool {
-	return subtle.ConstantTimeCompare([]byte(token), []byte(s.token)) == 1
 }
 
 func password(encoded string) string {
@@ -91,19 +86,28 @@ func password(encoded string) string {
 }
 
 func (s *Server) admit(ctx context.Context) error {
-	scheme, rest := credentials(ctx)
-	if scheme == "bearer" && s.is(rest) || scheme == "basic" && s.is(password(rest)) {
-		return nil
+	scheme, rest := shown(ctx)
+	if scheme == "basic" {
+		rest = password(rest)
+	} else if scheme != "bearer" {
+		return errWho
 	}
-	return errWho
+	if rest == "" || !s.admits(ctx, rest) {
+		return errWho
+	}
+	return nil
 }
 
-// handshake gives the bearer token to who knows it as a password.
+// handshake gives the token back as the bearer token to who showed it as a password.
 func (s *Server) handshake(st grpc.ServerStream) error {
 	if err := s.admit(st.Context()); err != nil {
 		return err
 	}
-	md := metadata.Pairs("authorization", "Bearer "+s.token)
+	scheme, token := shown(st.Context())
+	if scheme == "basic" {
+		token = password(token)
+	}
+	md := metadata.Pairs("authorization", "Bearer "+token)
 	if err := st.SendHeader(md); err != nil {
 		return err
 	}

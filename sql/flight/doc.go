@@ -9,7 +9,8 @@
 // Nothing is written through it: no updates, no transactions. An answer that would be cut off at the limit of
 // rows is an error here, since no tool would show a remark beside it.
 //
-// Every call needs a token (auth.go). There is no TLS, so main lets it listen on this machine only.
+// Every call needs a token (auth.go): main says which are admitted, the one in the data folder or people's API keys, and lets it
+// listen beyond this machine only under TLS.
 //
 // The library's own interceptors for basic authentication (arrow v15) are not used: a header without a second
 // word makes them index out of range, and a panic there ends the service.

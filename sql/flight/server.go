@@ -2,6 +2,7 @@ package flight
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"io"
@@ -13,6 +14,7 @@ import (
 	"github.com/apache/arrow/go/v15/arrow/memory"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/status"
 
 	"marginline/sql"
@@ -28,16 +30,15 @@ type Server struct {
 	flightsql.BaseServer
 	queries  Queries
 	log      *slog.Logger
-	token    string
+	admits   func(ctx context.Context, token string) bool
+	tls      *tls.Config
 	prepared prepared
 }
 
-// New makes a server that wants a token. version is what it says of itself.
-func New(queries Queries, token, version string, log *slog.Logger) (*Server, error) {
-	if len(token) < 16 {
-		return nil, errors.New("flight: the token is shorter than 16 characters")
-	}
-	s := &Server{queries: queries, log: log, token: token, prepared: prepared{kept: map[string]*statement{}}}
+// New makes a server that asks of every token whether it is admitted. conf encrypts, where it is given; version is what the
+// server says of itself.
+func New(queries Queries, admits func(ctx context.Context, token string) bool, conf *tls.Config, version string, log *slog.Logger) (*Server, error) {
+	s := &Server{queries: queries, log: log, admits: admits, tls: conf, prepared: prepared{kept: map[string]*statement{}}}
 	s.Alloc = memory.DefaultAllocator
 	for id, value := range map[flightsql.SqlInfo]any{
 		flightsql.SqlInfoFlightSqlServerName:         "marginline",
@@ -62,7 +63,11 @@ func New(queries Queries, token, version string, log *slog.Logger) (*Server, err
 
 // Run serves on l until ctx ends, then lets calls under way end.
 func (s *Server) Run(ctx context.Context, l net.Listener) error {
-	srv := grpc.NewServer(grpc.UnaryInterceptor(s.unary), grpc.StreamInterceptor(s.stream), grpc.MaxRecvMsgSize(4<<20))
+	opts := []grpc.ServerOption{grpc.UnaryInterceptor(s.unary), grpc.StreamInterceptor(s.stream), grpc.MaxRecvMsgSize(4 << 20)}
+	if s.tls != nil {
+		opts = append(opts, grpc.Creds(credentials.NewTLS(s.tls)))
+	}
+	srv := grpc.NewServer(opts...)
 	flight.RegisterFlightServiceServer(srv, flightsql.NewFlightServer(s))
 	ended := make(chan error, 1)
 	go func() { ended <- srv.Serve(l) }()

@@ -51,6 +51,7 @@ export function follow(region: HTMLElement, status: HTMLElement, enhance: Enhanc
       due = false;
       last = Date.now();
       const answer = await fetch(location.href, { headers: { Accept: "text/html" } });
+      if (answer.redirected && new URL(answer.url).pathname === "/sign-in") return location.assign(answer.url);
       if (!answer.ok) throw new Error("status " + answer.status);
       const next = new DOMParser().parseFromString(await answer.text(), "text/html").querySelector("main");
       if (next && !begun()) await exchange(next);

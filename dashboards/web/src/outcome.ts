@@ -34,6 +34,7 @@ function change(key: string, to: Partial<Kept> | undefined): void {
 }
 
 let sending = false;
+let signedOut = false; // the service wants a sign-in first
 
 // flush sends what waits. It never throws: what cannot be sent goes on waiting.
 export async function flush(): Promise<void> {
@@ -47,8 +48,9 @@ export async function flush(): Promise<void> {
       } catch {
         break; // no network: the others would not get through either
       }
+      signedOut = answer.status === 401;
       if (answer.ok) change(k.key, { state: "sent" });
-      else if (answer.status >= 500) break;
+      else if (answer.status >= 500 || signedOut || answer.status === 429) break; // nothing is wrong with the outcome
       else {
         const problem = (await answer.json().catch(() => ({}))) as { detail?: string; errors?: { message?: string; location?: string }[] };
         const more = (problem.errors ?? []).map((e) => [e.location, e.message].filter(Boolean).join(": ")).join("; ");
@@ -79,7 +81,7 @@ function show(): void {
       line.setAttribute("role", "status");
       document.getElementById("main")?.before(line);
     }
-    line.textContent = open === 1 ? "1 outcome on this phone is not sent yet." : open + " outcomes on this phone are not sent yet.";
+    line.textContent = (open === 1 ? "1 outcome on this phone is not sent yet." : open + " outcomes on this phone are not sent yet.") + (signedOut ? " Sign in to send it." : "");
     return;
   }
   box.hidden = list.length === 0;
@@ -89,7 +91,7 @@ function show(): void {
     ...list.map((k) => {
       const li = document.createElement("li");
       li.dataset.state = k.state;
-      li.textContent = "Unit " + k.unit + ", " + k.order + ": " + words[k.state] + (k.why ? ": " + k.why : "") + " ";
+      li.textContent = "Unit " + k.unit + ", " + k.order + ": " + (signedOut && k.state === "waiting" ? "waits until you sign in" : words[k.state]) + (k.why ? ": " + k.why : "") + " ";
       if (k.state !== "waiting") {
         const off = document.createElement("button");
         off.type = "button";
@@ -132,7 +134,7 @@ function take(form: HTMLFormElement): void {
       body: {
         key,
         at: now,
-        by: text(data, "who"),
+        by: text(data, "who") || undefined, // whoever signed in is named by the service
         found: text(data, "found"),
         complaint: text(data, "complaint"),
         cause: text(data, "cause"),

@@ -17,7 +17,7 @@ async function fresh(request: Request): Promise<Response> {
   const cache = await caches.open(store);
   try {
     const answer = await fetch(request);
-    if (answer.ok) await cache.put(request.url, answer.clone());
+    if (answer.ok && !answer.redirected) await cache.put(request.url, answer.clone());
     return answer;
   } catch (reason) {
     const kept = await cache.match(request.url);
