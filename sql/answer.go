@@ -15,7 +15,8 @@ import (
 func (w *worker) answer(ctx context.Context, conn *sql.Conn, st *statement, q question, to *arrowOut) (n int64, more bool, err error) {
 	var text string
 	var as []Column
-	if plain := st.explain == "" && !st.show; plain && (q.Shape || st.limited || st.json) {
+	small := st.limited && st.most >= 0 && st.most <= q.Rows // its own LIMIT is enough
+	if plain := st.explain == "" && !st.show; plain && (q.Shape || st.limited && !small || st.json) {
 		if as, err = w.describe(ctx, conn, st.text); err != nil {
 			return 0, false, err
 		}
@@ -27,6 +28,8 @@ func (w *worker) answer(ctx context.Context, conn *sql.Conn, st *statement, q qu
 		text = "\n" + st.text
 	case q.Shape:
 		text = fmt.Sprintf("SELECT * FROM (\n%s\n) LIMIT 0", st.text)
+	case small:
+		text = "\n" + st.text
 	case st.limited: // a second LIMIT needs a subquery, and that renames repeated columns
 		text = fmt.Sprintf("SELECT * FROM (\n%s\n) LIMIT %d", st.text, q.Rows+1)
 	default:

@@ -28,8 +28,15 @@ func benchRows(b *testing.B) int {
 	return n
 }
 
-// A large lake: files of a million readings, 5,000 units, each file sorted by VIN as the lake sorts them.
-var large = sync.OnceValues(func() (string, error) { return os.MkdirTemp("", "fence-bench-") })
+// A large lake: files of a million readings, 5,000 units, each file sorted by VIN as the lake sorts them. It is kept
+// in the folder BENCH_CACHE for the next run, where that is set.
+var large = sync.OnceValues(func() (string, error) {
+	if dir := os.Getenv("BENCH_CACHE"); dir != "" {
+		dir = filepath.Join(dir, "fence")
+		return dir, os.MkdirAll(dir, 0o755)
+	}
+	return os.MkdirTemp("", "fence-bench-")
+})
 
 func largeLake(b *testing.B) *fixture {
 	f := newFixture(b)
@@ -47,7 +54,7 @@ func largeLake(b *testing.B) *fixture {
 	for k := range files {
 		path := filepath.Join(dir, fmt.Sprintf("readings-%d.parquet", k))
 		if _, err := os.Stat(path); err == nil {
-			f.tables[0].Files, f.tables[0].SnapshotID = append(f.tables[0].Files, sql.File{Path: path}), 2
+			f.tables[0].Files, f.tables[0].SnapshotID = append(f.tables[0].Files, f.known("readings", path)), 2
 			continue
 		}
 		f.add("readings", fmt.Sprintf(`select '9ZZTEST74RA' || printf('%%06d', i %% 5000) as vin, 'dgl-' || (i %% 5000) as device,

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"encoding/json"
 	"fmt"
+	"math"
 	"reflect"
 	"regexp"
 	"strings"
@@ -17,6 +18,7 @@ type statement struct {
 	show    bool   // the whole is DESCRIBE, SHOW or SUMMARIZE
 	list    bool   // SHOW TABLES: answered without DuckDB
 	limited bool   // has a LIMIT of its own
+	most    int    // that LIMIT, where it is a number; else -1
 	json    bool   // may give JSON
 	needs
 }
@@ -73,7 +75,8 @@ func (w *worker) judge(ctx context.Context, conn *sql.Conn, query string) (*stat
 	}
 	s.needs, s.json = tour.finish(), tour.json
 	from, _ := tree["from_table"].(map[string]any)
-	s.show, s.limited = str(from, "type") == "SHOW_REF", limited(tree)
+	s.show = str(from, "type") == "SHOW_REF"
+	s.limited, s.most = limited(tree)
 	s.text = withoutEnd(ctx, conn, s.text, tree)
 	return s, nil
 }
@@ -128,15 +131,29 @@ func verb(query string) string {
 	return "this statement "
 }
 
-// limited says whether the outermost query has a LIMIT.
-func limited(node map[string]any) bool {
-	mods, _ := node["modifiers"].([]any)
-	for _, m := range mods {
-		if m, ok := m.(map[string]any); ok && strings.HasPrefix(str(m, "type"), "LIMIT") {
-			return true
+// limited says whether the outermost query has a LIMIT, and which where that is a number; else -1.
+func limited(node map[string]any) (yes bool, most int) {
+	for _, m := range list(node, "modifiers") {
+		m, _ := m.(map[string]any)
+		if strings.HasPrefix(str(m, "type"), "LIMIT") {
+			yes, most = true, -1
+			if text, ok := number(m["limit"]); ok && str(m, "type") == "LIMIT_MODIFIER" {
+				most = text
+			}
 		}
 	}
-	return false
+	return yes, most
+}
+
+// number is the value of an expression that is a whole number as written.
+func number(v any) (int, bool) {
+	n, _ := v.(map[string]any)
+	value, _ := n["value"].(map[string]any)
+	f, ok := value["value"].(float64)
+	if str(n, "class") != "CONSTANT" || !ok || f != math.Trunc(f) || f < 0 || f > 1e9 {
+		return 0, false
+	}
+	return int(f), true
 }
 
 // withoutEnd takes the closing semicolon away, so that the query can stand in parentheses: the shortest

@@ -31,6 +31,7 @@ func openWorker(c Config) (*worker, error) {
 		"allow_community_extensions":   {"false"},
 		"allow_persistent_secrets":     {"false"},
 		"memory_limit":                 {c.MemoryLimit},
+		"enable_object_cache":          {"true"}, // footers stay read: a file of the lake never changes
 		"threads":                      {strconv.Itoa(c.Threads)},
 		"temp_directory":               {c.TempDir},
 	}
