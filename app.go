@@ -66,6 +66,9 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 	if a.lock, err = lockData(cfg.Data); err != nil {
 		return nil, err
 	}
+	if err = checkFormat(cfg.Data, log); err != nil {
+		return nil, err
+	}
 	if a.db, err = openState(ctx, filepath.Join(cfg.Data, "state.db")); err != nil {
 		return nil, err
 	}

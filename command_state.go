@@ -82,8 +82,6 @@ func laterCommands() []*cobra.Command {
 	var cmds []*cobra.Command
 	for _, c := range []struct{ use, short string }{
 		{"enroll", "give a dongle its credential"},
-		{"backup", "copy lake, book and log to one consistent point"},
-		{"restore", "bring a backup back"},
 	} {
 		cmds = append(cmds, &cobra.Command{
 			Use: c.use, Short: c.short + " (not there yet)", Hidden: true, DisableFlagParsing: true,

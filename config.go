@@ -22,6 +22,7 @@ import (
 // config is everything the service can be told. A later source wins: built-in defaults, the file given by
 // --config, environment variables MARGINLINE_SECTION_KEY, then flags.
 type config struct {
+	file      string // where the settings were read from; empty = no file
 	Data      string `koanf:"data"`      // data folder
 	Catalogue string `koanf:"catalogue"` // test catalogue (CSV); empty = none
 	Web       struct {
@@ -189,6 +190,7 @@ func loadConfig(path string, environ []string, flags map[string]any) (config, er
 	if err := k.Unmarshal("", &c); err != nil {
 		return c, fmt.Errorf("config: %w", err)
 	}
+	c.file = path
 	return c, c.validate()
 }
 

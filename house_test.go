@@ -14,7 +14,7 @@ import (
 var house = [][]string{
 	{"ingest/series"},
 	{"ingest/obd", "ingest/obd/transport", "ingest/report", "ingest/fleet"},
-	{"ingest/lake", "ingest/broker", "ingest/fleetsim"},
+	{"ingest/lake", "ingest/broker", "ingest/fleetsim", "ingest/backup"},
 	{"ingest"},
 	{"analyze"},
 	{"alerts/knowledge", "alerts/shop"},
@@ -37,6 +37,7 @@ var narrow = map[string][]string{
 	"ingest/obd/transport": {"ingest/series"},
 	"ingest/report":        {"ingest/series"},
 	"ingest/fleet":         {"ingest/series"},
+	"ingest/backup":        {},
 }
 
 // Some libraries have one home, so that each can be replaced in one place.

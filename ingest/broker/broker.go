@@ -63,7 +63,19 @@ type Broker struct {
 
 // Open starts the embedded server, or connects to the external one, and makes the streams where they are
 // missing. Existing streams keep their reports; limits follow the configuration.
-func Open(ctx context.Context, cfg Config, log *slog.Logger) (_ *Broker, err error) {
+func Open(ctx context.Context, cfg Config, log *slog.Logger) (*Broker, error) {
+	b, err := connect(cfg, log)
+	if err != nil {
+		return nil, err
+	}
+	if err := b.streams(ctx, cfg); err != nil {
+		return nil, errors.Join(err, b.Close())
+	}
+	return b, nil
+}
+
+// connect starts or finds the server and leaves its streams alone.
+func connect(cfg Config, log *slog.Logger) (_ *Broker, err error) {
 	b := &Broker{log: log.With("stage", "broker"), closed: make(chan struct{}), maxBytes: max(cfg.MaxBytes, 0)}
 	defer func() {
 		if err != nil {
@@ -94,9 +106,6 @@ func Open(ctx context.Context, cfg Config, log *slog.Logger) (_ *Broker, err err
 	if b.js, err = jetstream.New(b.conn, jetstream.WithDefaultTimeout(callTimeout)); err != nil {
 		return nil, fmt.Errorf("broker: %w", err)
 	}
-	if err = b.streams(ctx, cfg); err != nil {
-		return nil, err
-	}
 	return b, nil
 }
 
@@ -125,6 +134,11 @@ func (b *Broker) streams(ctx context.Context, cfg Config) error {
 	}
 	b.batch = true
 	for _, s := range []jetstream.StreamConfig{reports, held} {
+		if there, err := b.js.Stream(ctx, s.Name); err == nil { // one out of a backup keeps its identity
+			if id := there.CachedInfo().Config.Metadata[identityKey]; id != "" {
+				s.Metadata = map[string]string{identityKey: id}
+			}
+		}
 		_, err := b.js.CreateOrUpdateStream(ctx, s)
 		if err != nil && b.server == nil { // an older external server knows no atomic batches
 			b.batch, s.AllowAtomicPublish = false, false
@@ -161,7 +175,7 @@ func (b *Broker) Close() error {
 }
 
 // Stream names the report stream for good, as name@created, and gives the sequence of its newest report.
-// A stream that was deleted and made again has another id.
+// A stream that was deleted and made again has another id; one out of a backup has that of its original.
 func (b *Broker) Stream(ctx context.Context) (id string, lastSeq uint64, err error) {
 	info, err := b.info(ctx, Reports)
 	if err != nil {
@@ -192,6 +206,9 @@ func (b *Broker) info(ctx context.Context, name string) (*jetstream.StreamInfo, 
 }
 
 func streamID(info *jetstream.StreamInfo) string {
+	if id := info.Config.Metadata[identityKey]; id != "" {
+		return id
+	}
 	return info.Config.Name + "@" + info.Created.UTC().Format(time.RFC3339Nano)
 }
 
