@@ -13,7 +13,6 @@ import (
 	"io"
 	"os"
 	"os/signal"
-	"runtime/debug"
 	"syscall"
 
 	"github.com/spf13/cobra"
@@ -24,17 +23,12 @@ import (
 // version is set by the linker (-X main.version=...).
 var version = "dev"
 
-// collectAt is how much the heap grows between two rounds of the garbage collector, in percent of what is in use: intake
-// makes much that lives for one commit, and at the usual 100 collecting it takes a quarter of the time. GOGC and GOMEMLIMIT
-// (Go's own environment variables) set it otherwise.
-const collectAt = 200
-
 func main() {
 	if len(os.Args) == 2 && os.Args[1] == query.WorkerCommand { // before anything is opened: it locks itself in
 		os.Exit(query.Worker(os.Stdin, os.Stdout))
 	}
 	if os.Getenv("GOGC") == "" {
-		debug.SetGCPercent(collectAt)
+		paceCollector()
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	code := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)

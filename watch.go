@@ -137,7 +137,7 @@ func (w *watch) run(ctx context.Context) error {
 				w.log.Error("fit cohorts", "err", err)
 			}
 		}
-		if w.drift.to.Waiting() >= lake.SpillRows {
+		if open, sealed := w.drift.to.Waiting(); open+sealed >= lake.SpillRows {
 			w.writeDrift(ctx)
 		}
 	}
@@ -160,7 +160,7 @@ func (w *watch) beat(ctx context.Context) {
 func (w *watch) spill(ctx context.Context) {
 	w.steady.Lock()
 	defer w.steady.Unlock()
-	if w.drift.to.Waiting() < lake.SpillRows {
+	if open, _ := w.drift.to.Waiting(); open < lake.SpillRows {
 		return
 	}
 	if err := w.drift.to.Spill(ctx); err != nil && ctx.Err() == nil {

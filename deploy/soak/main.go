@@ -20,6 +20,7 @@ type options struct {
 	length time.Duration
 	every  time.Duration
 	expire time.Duration // between two calls of `lake expire`; 0 = the service's own upkeep only
+	merge  time.Duration // between two looks of the service for files to merge
 	rate   float64       // reports a second
 	units  int
 	seed   uint64
@@ -32,6 +33,7 @@ func main() {
 	flag.DurationVar(&o.length, "for", time.Hour, "how long to feed")
 	flag.DurationVar(&o.every, "every", 10*time.Second, "between two samples")
 	flag.DurationVar(&o.expire, "expire", 2*time.Minute, "between two calls of lake expire; 0 = leave it to the service, and run for 100 minutes or more")
+	flag.DurationVar(&o.merge, "merge", 15*time.Second, "between two looks of the service for files to merge")
 	flag.Float64Var(&o.rate, "rate", 50, "reports a second")
 	flag.IntVar(&o.units, "units", 1000, "vehicles of the invented fleet")
 	flag.Uint64Var(&o.seed, "seed", 1, "seed of the fleet")

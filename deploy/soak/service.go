@@ -61,7 +61,7 @@ func startService(ctx context.Context, o options, f *feed) (*service, error) {
 	}
 	defer w.Close()
 	s.cmd = exec.Command(s.binary, "serve", "--data", s.data, "--listen", ports[0], "--broker-listen", ports[1])
-	s.cmd.Env = append(os.Environ(), "MARGINLINE_FLUSH_EVERY=2s", "MARGINLINE_LAKE_EVERY=30s", "MARGINLINE_LAKE_GRACE=10m",
+	s.cmd.Env = append(os.Environ(), "MARGINLINE_FLUSH_EVERY=2s", "MARGINLINE_LAKE_EVERY="+o.merge.String(), "MARGINLINE_LAKE_GRACE=10m",
 		"MARGINLINE_LAKE_SNAPSHOTS=10", "MARGINLINE_LAKE_SNAPSHOT_AGE=1m")
 	s.cmd.Stdout, s.cmd.Stderr = w, w
 	s.looked = time.Now()

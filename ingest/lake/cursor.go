@@ -14,8 +14,8 @@ import (
 	"marginline/ingest/series"
 )
 
-// A cursor reads one data file forward, one row group at a time. Columns are found by field id; one that
-// an older file lacks reads as null.
+// A cursor reads one data file forward: some columns of a row group, all its rows at once or a few thousand at a time.
+// Columns are found by field id; one that an older file lacks reads as null.
 type cursor struct {
 	spec  *spec
 	path  string
@@ -24,11 +24,14 @@ type cursor struct {
 	place map[int]int // field id -> column in the file
 	texts map[string]string
 
-	group int // the row group that is loaded, -1 none
-	from  int64
-	to    int64 // rows of the file that it holds
-	cols  []int // of spec.columns, as in data
-	data  []*arrow.Chunked
+	group   int   // the row group that is open, -1 none
+	end     int64 // row of the file where it ends
+	from    int64
+	to      int64 // rows of the file that are loaded
+	cols    []int // of spec.columns, as in columns and data
+	columns []*pqarrow.ColumnReader
+	data    []*arrow.Chunked
+	heads   *heads // where reports puts what it reads
 }
 
 func (s *spec) cursor(path string, mem memory.Allocator, texts map[string]string) (*cursor, error) {
@@ -49,36 +52,42 @@ func (s *spec) cursor(path string, mem memory.Allocator, texts map[string]string
 	return c, nil
 }
 
+// close ends a cursor, and with it the reports that it gave.
 func (c *cursor) close() {
-	c.unload()
+	c.shut()
 	c.file.Close()
+	if c.heads != nil {
+		headSets.Put(c.heads)
+		c.heads = nil
+	}
 }
 
+// unload lets go of the rows that are loaded.
 func (c *cursor) unload() {
 	for _, d := range c.data {
 		d.Release()
 	}
-	c.data, c.cols, c.group = c.data[:0], c.cols[:0], -1
+	c.data = c.data[:0]
 }
 
-// load reads the given columns of row group g. They are read one by one on this goroutine: a damaged page
-// makes arrow panic, and a panic on a goroutine of arrow's own would end the program.
-func (c *cursor) load(ctx context.Context, g int, cols []int) (err error) {
+// shut closes the row group.
+func (c *cursor) shut() {
 	c.unload()
-	defer func() {
-		if r := recover(); r != nil {
-			err = fmt.Errorf("%v", r)
-		}
-		if err != nil {
-			c.unload()
-			err = fmt.Errorf("data file %s, row group %d: %w", c.path, g, err)
-		}
-	}()
+	for _, rd := range c.columns {
+		rd.Release()
+	}
+	c.columns, c.cols, c.group = c.columns[:0], c.cols[:0], -1
+}
+
+// open opens the given columns of row group g.
+func (c *cursor) open(ctx context.Context, g int, cols []int) (err error) {
+	c.shut()
+	defer func() { err = c.failed(recover(), g, err) }()
 	c.from = 0
 	for i := range g {
 		c.from += c.file.MetaData().RowGroup(i).NumRows()
 	}
-	n := c.file.MetaData().RowGroup(g).NumRows()
+	c.group, c.to, c.end = g, c.from, c.from+c.file.MetaData().RowGroup(g).NumRows()
 	for _, i := range cols {
 		at, ok := c.place[c.spec.columns[i].id]
 		if !ok {
@@ -87,26 +96,52 @@ func (c *cursor) load(ctx context.Context, g int, cols []int) (err error) {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		d, err := c.column(ctx, at, g, n)
+		rd, err := c.rd.GetFieldReader(ctx, at, map[int]bool{at: true}, []int{g})
 		if err != nil {
 			return err
 		}
-		c.data, c.cols = append(c.data, d), append(c.cols, i)
-		if int64(d.Len()) != n {
-			return fmt.Errorf("column %s has %d rows, its footer says %d", c.spec.columns[i].name, d.Len(), n)
-		}
+		c.columns, c.cols = append(c.columns, rd), append(c.cols, i)
 	}
-	c.group, c.to = g, c.from+n
 	return nil
 }
 
-func (c *cursor) column(ctx context.Context, at, g int, n int64) (*arrow.Chunked, error) {
-	rd, err := c.rd.GetFieldReader(ctx, at, map[int]bool{at: true}, []int{g})
-	if err != nil {
-		return nil, err
+// whole reads the given columns of row group g.
+func (c *cursor) whole(ctx context.Context, g int, cols []int) error {
+	if err := c.open(ctx, g, cols); err != nil {
+		return err
 	}
-	defer rd.Release()
-	return rd.NextBatch(n)
+	return c.load(c.end - c.from)
+}
+
+// load reads the next n rows of the open row group, or what is left of it. Columns are read one by one on this
+// goroutine: a damaged page makes arrow panic, and a panic on a goroutine of arrow's own would end the program.
+func (c *cursor) load(n int64) (err error) {
+	c.unload()
+	defer func() { err = c.failed(recover(), c.group, err) }()
+	c.from, c.to = c.to, min(c.to+n, c.end)
+	for k, rd := range c.columns {
+		d, err := rd.NextBatch(c.to - c.from)
+		if err != nil {
+			return err
+		}
+		c.data = append(c.data, d)
+		if int64(d.Len()) != c.to-c.from {
+			return fmt.Errorf("column %s ends after %d rows, its footer says %d more", c.spec.columns[c.cols[k]].name, d.Len(), c.end-c.from)
+		}
+	}
+	return nil
+}
+
+// failed shuts a row group that cannot be read and says why.
+func (c *cursor) failed(panicked any, g int, err error) error {
+	if panicked != nil {
+		err = fmt.Errorf("%v", panicked)
+	}
+	if err != nil {
+		c.shut()
+		err = fmt.Errorf("data file %s, row group %d: %w", c.path, g, err)
+	}
+	return err
 }
 
 // fill sets what rows own from the loaded row group, beginning at row from of the file.

@@ -267,7 +267,7 @@ func (w *driftTarget) abandon() {
 	}
 }
 
-// A driftSource is a data file that is read in a merge, a row group at a time.
+// A driftSource is a data file that is read in a merge, a stretch at a time.
 type driftSource struct {
 	c      *cursor
 	group  int
@@ -281,10 +281,15 @@ func (s *driftSource) next(ctx context.Context, all []int) (bool, error) {
 	if s.at++; s.at < len(s.drifts) {
 		return true, nil
 	}
-	if s.group++; s.group >= s.c.file.NumRowGroups() {
-		return false, nil
+	if s.group < 0 || s.c.to == s.c.end {
+		if s.group++; s.group >= s.c.file.NumRowGroups() {
+			return false, nil
+		}
+		if err := s.c.open(ctx, s.group, all); err != nil {
+			return false, err
+		}
 	}
-	if err := s.c.load(ctx, s.group, all); err != nil {
+	if err := s.c.load(stretch); err != nil {
 		return false, err
 	}
 	var err error

@@ -91,7 +91,7 @@ func (l *Lake) readRuns(ctx context.Context, path string) (runs []streak, err er
 	var rows []row
 	var drifts []Drift
 	for g := range c.file.NumRowGroups() {
-		if err := c.load(ctx, g, cols); err != nil {
+		if err := c.whole(ctx, g, cols); err != nil {
 			return nil, err
 		}
 		if rows, drifts, err = c.drifts(rows, drifts); err != nil {
@@ -113,7 +113,7 @@ func grow(runs []streak, d *Drift, mark bool) []streak {
 	return append(runs, streak{unit: d.Unit, fold: d.fold, foldedAt: d.foldedAt, rows: 1, mark: mark})
 }
 
-// drifts makes rows of the loaded row group, in the given room.
+// drifts makes rows of what is loaded, in the given room.
 func (c *cursor) drifts(rows []row, drifts []Drift) ([]row, []Drift, error) {
 	n := int(c.to - c.from)
 	rows, drifts = slices.Grow(rows[:0], n)[:n], slices.Grow(drifts[:0], n)[:n]

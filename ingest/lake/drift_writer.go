@@ -16,8 +16,8 @@ import (
 
 // Bounds of what a DriftWriter holds in memory, in rows of some 350 bytes.
 const (
-	SpillRows = 100_000 // from here on a call of Spill is worth it
-	mostRows  = 400_000 // Add spills by itself
+	SpillRows = 32 << 10 // from here on a call of Spill, or a Commit of what is sealed, is worth it
+	mostRows  = 64 << 10 // Add spills by itself
 )
 
 // A DriftWriter takes the rows of drift as they are made and commits them, together with what they are
@@ -161,11 +161,15 @@ func (w *DriftWriter) Add(d Drift) error {
 	return nil
 }
 
-// Waiting is the number of rows in memory that are not sealed.
-func (w *DriftWriter) Waiting() int {
+// Waiting is the number of rows in memory: those that are not sealed, which Spill writes, and those that are, which
+// Commit does.
+func (w *DriftWriter) Waiting() (open, sealed int) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	return len(w.open.rows)
+	if w.sealed != nil {
+		sealed = len(w.sealed.rows)
+	}
+	return len(w.open.rows), sealed
 }
 
 // Spill writes the rows that wait in memory into a data file, which the next Commit names.

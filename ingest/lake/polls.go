@@ -7,6 +7,7 @@ import (
 	"iter"
 	"maps"
 	"slices"
+	"sync"
 	"time"
 
 	"marginline/ingest/series"
@@ -51,21 +52,40 @@ func (l *Lake) reportRows(ctx context.Context, s *spec, f dataFile, cols []int, 
 	return nil
 }
 
-// reports reads a row group of a reports file.
+// heads are the reports of a row group. They are many bytes and one cursor follows another, so each takes those of one
+// that is closed.
+type heads struct {
+	rows  []row
+	polls []series.Poll
+}
+
+var headSets = sync.Pool{New: func() any { return &heads{} }}
+
+// of makes room for n blank reports.
+func (h *heads) of(n int) ([]row, []series.Poll) {
+	h.rows, h.polls = slices.Grow(h.rows[:0], n)[:n], slices.Grow(h.polls[:0], n)[:n]
+	for i := range h.rows {
+		h.polls[i] = series.Poll{Context: series.NoContext()}
+		h.rows[i] = row{p: &h.polls[i]}
+	}
+	return h.rows, h.polls
+}
+
+// reports reads a row group of a reports file. They are good until the next call, or until the cursor is closed.
 func (c *cursor) reports(ctx context.Context, g int, cols []int) ([]row, []series.Poll, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, nil, err
 	}
-	if err := c.load(ctx, g, cols); err != nil {
+	if err := c.whole(ctx, g, cols); err != nil {
 		return nil, nil, err
 	}
-	n := c.to - c.from
-	rows, polls := make([]row, n), make([]series.Poll, n)
-	for i := range rows {
-		polls[i].Context = series.NoContext()
-		rows[i].p = &polls[i]
+	if c.heads == nil {
+		c.heads = headSets.Get().(*heads)
 	}
-	return rows, polls, c.fill(rows, c.from)
+	rows, polls := c.heads.of(int(c.to - c.from))
+	err := c.fill(rows, c.from)
+	c.shut()
+	return rows, polls, err
 }
 
 // Polls gives the committed polls whose VIN or device is listed (all of them when both lists are nil) and
@@ -251,20 +271,28 @@ func (t *part) read(w *row, n int) (err error) {
 	return nil
 }
 
-// seek loads the row group that holds the next row.
+// seek loads the rows that the next one is among.
 func (t *part) seek() error {
-	if t.cur.group >= 0 && t.cur.from <= t.next && t.next < t.cur.to {
-		return nil
-	}
-	var from int64
-	for g := range t.cur.file.NumRowGroups() {
-		n := t.cur.file.MetaData().RowGroup(g).NumRows()
-		if t.next < from+n {
-			return t.cur.load(t.r.ctx, g, t.cols)
+	c := t.cur
+	if c.group < 0 || t.next >= c.end {
+		var from int64
+		g, n := 0, c.file.NumRowGroups()
+		for ; g < n && t.next >= from+c.file.MetaData().RowGroup(g).NumRows(); g++ {
+			from += c.file.MetaData().RowGroup(g).NumRows()
 		}
-		from += n
+		if g == n {
+			return fmt.Errorf("data file %s ends at row %d, expected more", t.file.path, from)
+		}
+		if err := c.open(t.r.ctx, g, t.cols); err != nil {
+			return err
+		}
 	}
-	return fmt.Errorf("data file %s ends at row %d, expected more", t.file.path, from)
+	for t.next >= c.to {
+		if err := c.load(stretch); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // wanted says which polls are asked for.

@@ -3,6 +3,7 @@ package lake
 import (
 	"context"
 	"fmt"
+	"sync"
 	"unsafe"
 
 	"github.com/apache/arrow/go/v15/parquet"
@@ -13,7 +14,8 @@ import (
 
 // A scan reads the results in one file of the readings table, forward, a stretch of rows at a time: column by
 // column into one buffer that is filled again and again. Where the cursor makes Arrow arrays of whole row
-// groups, the scan takes the values as the decoder leaves them, so that a reading costs no memory of its own.
+// groups, the scan takes the values as the decoder leaves them, so that a reading costs no memory of its own. Its buffers
+// are 2 MB, and a history may be many small files, so each scan takes those of one that is closed.
 type scan struct {
 	ctx    context.Context
 	path   string
@@ -26,6 +28,19 @@ type scan struct {
 
 	results []series.Result
 	rows    []row
+	buffers []buffer // by column of the table
+}
+
+// scans are closed ones.
+var scans = sync.Pool{New: func() any { return &scan{buffers: make([]buffer, len(specs[readings].columns))} }}
+
+// A buffer takes what is decoded of one column. Each has one of the slices of values, by its type.
+type buffer struct {
+	given []int16 // 1 where the row has a value; not used in required columns
+	texts []parquet.ByteArray
+	nums  []int32
+	reals []float64
+	flags []bool
 }
 
 // A lane is one column of a scan.
@@ -34,12 +49,7 @@ type lane struct {
 	at    int                    // column of the file
 	chunk file.ColumnChunkReader // nil where the whole row group is null
 	got   int                    // values decoded, nulls left out
-	given []int16                // 1 where the row has a value; not used in required columns
-
-	texts []parquet.ByteArray
-	nums  []int32
-	reals []float64
-	flags []bool
+	*buffer
 
 	names map[string]string // shared between the lanes of a worker
 	memo  [64]shown
@@ -61,7 +71,9 @@ func (r *reader) scan(path string) (*scan, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &scan{ctx: r.ctx, path: path, file: f, group: -1, bounds: []int64{0}}
+	s := scans.Get().(*scan)
+	*s = scan{ctx: r.ctx, path: path, file: f, group: -1, bounds: append(s.bounds[:0], 0), lanes: s.lanes[:0],
+		results: s.results, rows: s.rows, buffers: s.buffers}
 	for g := range f.NumRowGroups() {
 		s.bounds = append(s.bounds, s.bounds[g]+f.MetaData().RowGroup(g).NumRows())
 	}
@@ -77,19 +89,29 @@ func (r *reader) scan(path string) (*scan, error) {
 		switch {
 		case !ok:
 		case c.name == "report_id":
-			s.owner = lane{col: c, at: at}
+			s.owner = lane{col: c, at: at, buffer: &s.buffers[i]}
 		case c.own && c.name != "ord":
-			s.lanes = append(s.lanes, lane{col: c, at: at, names: r.texts})
+			s.lanes = append(s.lanes, lane{col: c, at: at, buffer: &s.buffers[i], names: r.texts})
 		}
 	}
 	if s.owner.col == nil {
-		f.Close()
+		s.close()
 		return nil, fmt.Errorf("data file %s: no column report_id", path)
 	}
 	return s, nil
 }
 
-func (s *scan) close() { s.file.Close() }
+// close ends a scan and with it the results that it gave.
+func (s *scan) close() {
+	s.file.Close()
+	clear(s.results) // nothing that was read is kept
+	clear(s.lanes)
+	s.owner, s.ctx, s.file = lane{}, nil, nil
+	for i := range s.buffers {
+		clear(s.buffers[i].texts)
+	}
+	scans.Put(s)
+}
 
 // read decodes n rows from a row of the file on, which is not before those of the last call. The results
 // are good until the next call.

@@ -158,7 +158,7 @@ func (v *verifier) file(t *table, f dataFile, d iceberg.DataFile) (err error) {
 		all[i] = i
 	}
 	for g := range c.file.NumRowGroups() {
-		if err := c.load(v.ctx, g, all); err != nil {
+		if err := c.whole(v.ctx, g, all); err != nil {
 			return err
 		}
 		if err := c.agrees(); err != nil {
