@@ -60,7 +60,7 @@ const mostSum = 1000
 func (c sum) float() float64 { return float64(c) * (1. / one) }
 
 // positive is max(0, c). It has no branch: whether a sum falls back to zero cannot be foreseen.
-func (c sum) positive() sum { return c &^ (c >> 31) }
+func (c sum) positive() sum { return max(c, 0) }
 
 // overshoot is the mean excess of a normal random walk over a boundary (Siegmund 1985, Sequential Analysis).
 const overshoot = 1.166
@@ -80,14 +80,15 @@ func logRun(c, k float64) float64 {
 
 // A bank is a set of one-sided CUSUMs toward one limit.
 type bank struct {
-	c    [len(allowances)]sum
+	c    sums
 	zero int64 // read_at (us) of the last result that left the middle member at zero
 }
 
 // add takes a residual z read at time at. The members are held at most a little above threshold, so
 // that they can fall again after a repair (Gandy and Lau 2013, Biometrika 100).
 func (b *bank) add(z float64, at int64, threshold float64) {
-	b.raise(clipped(z), heldAt(threshold))
+	held := heldAt(threshold)
+	b.raise(clipped(z), &held)
 	b.date(at)
 }
 
@@ -101,18 +102,32 @@ func clipped(z float64) sum {
 	return d
 }
 
-func heldAt(threshold float64) sum {
-	if threshold > mostSum {
-		threshold = mostSum
-	}
-	return sum(threshold * one)
+// sums are those of the members.
+type sums [len(allowances)]sum
+
+// heldAt is how high the members may rise: to a score of threshold, and 5 more.
+func heldAt(threshold float64) sums {
+	h := sum(min(threshold, mostSum) * one)
+	return sums{2*h + 5*one, h + 5*one, h/2 + 5*one}
 }
 
-// raise is step for each member, with its allowance of 1/4, 1/2 and 1.
-func (b *bank) raise(d, h sum) {
-	b.c[0] = min((b.c[0] + d - one/4).positive(), 2*h+5*one)
-	b.c[1] = min((b.c[1] + d - one/2).positive(), h+5*one)
-	b.c[2] = min((b.c[2] + d - one).positive(), h/2+5*one)
+// raise is step for each member, with its allowance of 1/4, 1/2 and 1. The first is always the highest and its bound too,
+// so that none is held while the first is below the lowest bound.
+func (b *bank) raise(d sum, most *sums) {
+	c := (b.c[0] + (d - one/4)).positive()
+	b.c[0] = c
+	b.c[1] = (b.c[1] + (d - one/2)).positive()
+	b.c[2] = (b.c[2] + (d - one)).positive()
+	if c > most[2] {
+		b.hold(most)
+	}
+}
+
+//go:noinline
+func (b *bank) hold(most *sums) {
+	for i := range b.c {
+		b.c[i] = min(b.c[i], most[i])
+	}
 }
 
 func (b *bank) date(at int64) {

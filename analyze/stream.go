@@ -56,7 +56,8 @@ const phiGap = 4
 
 // begin starts a stream with its first result, in a cohort.
 func (s *stream) begin(sign, x, limit, natural, quantum float64, at int64, c *Cohort, set *Settings) {
-	*s = stream{on: true, n: 1, sign: sign, limit: limit, prev: x, at: at, base: x, null: c.Null, echo: echoOf(0)}
+	*s = stream{}
+	s.on, s.n, s.sign, s.limit, s.prev, s.at, s.base, s.null = true, 1, sign, limit, x, at, x, c.Null
 	s.scale = max(math.Abs(limit-x), natural/4)
 	if s.scale == 0 {
 		s.scale = max(quantum, 1)
@@ -71,23 +72,104 @@ func (s *stream) begin(sign, x, limit, natural, quantum float64, at int64, c *Co
 	s.bank.zero = at
 }
 
-// take takes the next fresh result in. The order is that of the longest calculations: the processor begins them
-// while it does the rest.
+// take takes the next fresh result in. Nearly every result is ordinary: the same steps as in parts are taken in one go
+// then, in the order in which the processor gets through with them fastest.
 func (s *stream) take(x, limit float64, at int64, c *Cohort, set *Settings) {
+	n, t, h := &s.learnt, &s.trend, &s.echo
 	dt := float64(at-s.at) * (1 / dayMicros)
-	if s.echo.phi != c.Phi {
-		s.echo = echoOf(c.Phi)
+
+	// residual, as surprise and wallaceOf do
+	m, kappa, sharp := n.m, n.kappa, n.sharp
+	perNu, d := kappa*n.per, x-m
+	e := d
+	if dt < phiGap {
+		e = (d - h.phi*(s.prev-m)) * h.scale
 	}
-	s.trend.follow(x, dt, s.noise(set))
-	t, nu, perNu := s.residual(x, dt), s.learnt.nu, s.learnt.kappa*s.learnt.per
+	y := e * e * (sharp * perNu)
+	if h.of != c || s.standing || s.wild > 0 || !(y < rootsTo) {
+		s.parts(x, limit, at, c, set)
+		return
+	}
+	z := e * n.inv * (roots[uint32(int32(y*rootsPer))%len32] * ((8 + perNu) / (8 + 3*perNu)))
+
+	// evidence, as raise and date do
+	rise := clipped(z)
+	c0, c1, c2 := (s.bank.c[0] + (rise - one/4)).positive(), (s.bank.c[1] + (rise - one/2)).positive(), (s.bank.c[2] + (rise - one)).positive()
+	if c0 > h.held[2] {
+		s.parts(x, limit, at, c, set)
+		return
+	}
+
+	// level and spread, as learn does
+	r := n.s2
+	if d*d*sharp > learnClip*learnClip {
+		d = math.Copysign(learnClip/n.inv, d)
+	}
+	nu, grown := n.nu+h.weight, kappa+h.weight
+	per := 1 / (nu * grown)
+	perKappa := nu * per
+	share := h.weight * perKappa
+	v := n.v + share*kappa*d*d
+	m += share * d
+	s2 := v * grown * per
+	if s2 < n.floor {
+		s2 = n.floor
+	}
+	sharp = 1 / (s2 * (1 + perKappa))
+	n.m, n.kappa, n.nu, n.v, n.per, n.s2, n.sharp, n.inv = m, grown, nu, v, per, s2, sharp, math.Sqrt(sharp)
+
+	// trend, as follow does
+	qb := set.SlopeDrift * r
+	if t.lag*t.lag > lagFrom*lagFrom {
+		qb *= loosened(t.lag)
+	}
+	qb *= dt
+	p11 := t.p11 + dt*(2*t.p12+dt*(t.p22+qb*(1./3)))
+	p12 := t.p12 + dt*(t.p22+qb*0.5)
+	p22 := t.p22 + qb
+	l := t.l + t.b*dt
+	perS := 1 / (p11 + r)
+	far := x - l
+	apart := far * math.Sqrt(perS)
+	if apart*apart > trendClip*trendClip {
+		far, apart = cut(far, apart, trendClip)
+	}
+	k1, k2, left := p11*perS, p12*perS, r*perS
+	t.l, t.b = l+k1*far, t.b+k2*far
+	t.p11, t.p12, t.p22 = p11*left, p12*left, p22-k2*p12
+	t.lag += lagWeight * (apart - t.lag)
+
+	s.bank.c[0], s.bank.c[1], s.bank.c[2] = c0, c1, c2
+	zero := s.bank.zero
+	if c1 == 0 {
+		zero = at
+	}
+	s.bank.zero = zero
+	s.z, s.wide = z, stepSpread(s.wide, z)
+	s.n++
+	if c1 == 0 || s.n <= set.MinResults {
+		s.base, s.baseV = m, s2
+	}
+	s.past[1], s.past[0] = s.past[0], past{s.prev, s.at}
+	s.limit, s.prev, s.at = limit, x, at
+}
+
+// parts is take step by step.
+func (s *stream) parts(x, limit float64, at int64, c *Cohort, set *Settings) {
+	dt := float64(at-s.at) * (1 / dayMicros)
+	if s.echo.of != c {
+		s.echo.tune(c, set)
+		s.null = c.Null
+	}
+	n, noise := &s.learnt, s.noise(set)
+	perNu, e := n.kappa*n.per, s.surprise(x, dt)
+	s.z = wallaceOf(e*n.inv, e*e*(n.sharp*perNu), perNu)
+	s.bank.raise(clipped(s.z), &s.echo.held)
+	s.bank.date(at)
 	if !s.standing {
-		n := &s.learnt // as learn does
-		n.absorb(n.clipped(x, learnClip), s.echo.weight)
-		n.derive()
+		n.learn(x, s.echo.weight, learnClip)
 	}
-	s.z = wallaceOf(t, nu, perNu)
-	s.null = c.Null
-	s.bank.add(s.z, at, set.Threshold*c.Null)
+	s.trend.follow(x, dt, noise)
 	s.wide = stepSpread(s.wide, s.z)
 	if s.wild > 0 {
 		s.wild *= math.Exp(-dt / wildDays)
@@ -100,25 +182,28 @@ func (s *stream) take(x, limit float64, at int64, c *Cohort, set *Settings) {
 	s.limit, s.prev, s.at = limit, x, at
 }
 
-// residual is that of x. Where successive results are correlated, it is that of the innovation:
-// e = d - phi d', of variance s2 (1 - phi^2).
-func (s *stream) residual(x, dt float64) float64 {
-	t := s.learnt.residual(x)
-	if phi := s.echo.phi; phi > 0 && dt < phiGap {
-		t = (t - phi*s.learnt.residual(s.prev)) * s.echo.scale
+// surprise is how far x is from the level. Where successive results are correlated, it is the innovation
+// e = d - phi d', of variance s2 (1 - phi^2), brought to that of d.
+func (s *stream) surprise(x, dt float64) float64 {
+	d := x - s.learnt.m
+	if dt < phiGap {
+		d = (d - s.echo.phi*(s.prev-s.learnt.m)) * s.echo.scale
 	}
-	return t
+	return d
 }
 
-// echo is what follows from the correlation phi of successive results. It is kept because it takes long to
-// work out, and is no state.
+// echo is what follows from the cohort. It is kept because it takes long to work out, and is no state.
 type echo struct {
-	phi    float64
+	of     *Cohort
+	phi    float64 // correlation of successive results
 	weight float64 // of a result, in independent ones
-	scale  float64 // of an innovation to variance 1
+	scale  float64 // of an innovation to the variance of a result
+	held   sums    // how high the bank may rise
 }
 
-func echoOf(phi float64) echo { return echo{phi, (1 - phi) / (1 + phi), 1 / math.Sqrt(1-phi*phi)} }
+func (e *echo) tune(c *Cohort, set *Settings) {
+	*e = echo{c, c.Phi, (1 - c.Phi) / (1 + c.Phi), 1 / math.Sqrt(1-c.Phi*c.Phi), heldAt(set.Threshold * c.Null)}
+}
 
 // round takes digits off that nothing depends on.
 func (s *stream) round() {
@@ -129,8 +214,6 @@ func (s *stream) round() {
 	s.scale, s.base, s.baseV, s.prev = rough(s.scale), fine(s.base), rough(s.baseV), brief(s.prev)
 	s.farFrom, s.before, s.wild = rough(s.farFrom), rough(s.before), rough(s.wild)
 }
-
-func (s *stream) wake() { s.echo = echoOf(0) }
 
 func (s *stream) variance() float64 { return s.learnt.s2 }
 

@@ -19,16 +19,17 @@ type noise struct{ r, ql, qb float64 }
 //	l += b dt,  P = F P F' + Q,  Q = [[ql dt + qb dt^3/3, qb dt^2/2], [., qb dt]]
 func (t *trend) predict(dt float64, n noise) {
 	t.l += t.b * dt
-	t.p11 += dt * (2*t.p12 + n.ql + dt*(t.p22+n.qb*dt*(1./3)))
-	t.p12 += dt * (t.p22 + n.qb*dt*0.5)
-	t.p22 += n.qb * dt
+	q := n.qb * dt
+	t.p11 += dt * (2*t.p12 + n.ql + dt*(t.p22+q*(1./3)))
+	t.p12 += dt * (t.p22 + q*0.5)
+	t.p22 += q
 }
 
 // update takes a result in and returns its standardised innovation. The innovation is cut to clip standard
 // deviations; math.Inf(1) cuts nothing.
 func (t *trend) update(x float64, n noise, clip float64) float64 {
 	e, z, per := t.innovation(x, n.r, clip)
-	t.correct(e, per)
+	t.correct(e, n.r, per)
 	return z
 }
 
@@ -38,19 +39,22 @@ func (t *trend) innovation(x, r, clip float64) (e, z, per float64) {
 	e = x - t.l
 	z = e * math.Sqrt(per)
 	if z*z > clip*clip {
-		e *= clip / math.Abs(z)
-		z = math.Copysign(clip, z)
+		e, z = cut(e, z, clip)
 	}
 	return e, z, per
 }
 
-func (t *trend) correct(e, per float64) {
-	k1, k2 := t.p11*per, t.p12*per
+func cut(e, z, clip float64) (float64, float64) {
+	return e * (clip / math.Abs(z)), math.Copysign(clip, z)
+}
+
+func (t *trend) correct(e, r, per float64) {
+	k1, k2, left := t.p11*per, t.p12*per, r*per
 	t.l += k1 * e
 	t.b += k2 * e
 	t.p22 -= k2 * t.p12
-	t.p12 *= 1 - k1
-	t.p11 *= 1 - k1
+	t.p12 *= left
+	t.p11 *= left
 }
 
 // How a filter that lags behind is loosened: lags of white noise have a standard deviation of 0.42.
@@ -66,11 +70,17 @@ const (
 // chapter 11).
 func (t *trend) follow(x, dt float64, n noise) {
 	if t.lag*t.lag > lagFrom*lagFrom {
-		over := math.Abs(t.lag) - lagFrom
-		n.qb *= 1 + loosening*over*over
+		n.qb *= loosened(t.lag)
 	}
 	t.predict(dt, n)
-	t.lag = ewma(t.lag, t.update(x, n, trendClip), lagWeight)
+	e, z, per := t.innovation(x, n.r, trendClip)
+	t.correct(e, n.r, per)
+	t.lag = ewma(t.lag, z, lagWeight)
+}
+
+func loosened(lag float64) float64 {
+	over := math.Abs(lag) - lagFrom
+	return 1 + loosening*over*over
 }
 
 // lead is how many standard deviations the level is beyond limit h days ahead.
