@@ -35,7 +35,8 @@ the table names its settings; a changed one is the shipped version and what was 
 
 With --needless the threshold is set for at most so many needless visits a week, by what this fleet's series send;
 it stands beside the shipped one. With --by-class the answer is by class of consequence: how many alerts
-were right at least, and whether that pays. What a wasted visit costs and a right one saves are assumptions.`,
+were right at least, and whether that pays. What a wasted visit costs and a right one saves are your own figures,
+cost.wasted and cost.saved_road_call and its siblings in the configuration; the defaults are assumptions.`,
 		Example: `  marginline backtest --from 2026-03-01 --set threshold=12
   marginline backtest --set gate_used=0.4 --set fast_used=0.4 -o parquet > trial.parquet`,
 		Args: cobra.NoArgs,
@@ -146,7 +147,7 @@ func (a *app) backtest(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if q.Get("by-class") == "true" {
-		return classes(done).print(w, q.Get("form"))
+		return classes(done, a.cfg.worths(), a.cfg.Cost.Currency).print(w, q.Get("form"))
 	}
 	for _, t := range done {
 		rate, share, two, four := t.UnfollowedRate(), t.PrecededShare(), t.AheadShare(14), t.AheadShare(30)
@@ -172,11 +173,10 @@ func (a *app) classOf() func(unit, family string) string {
 	}
 }
 
-// classes is one row a class and settings.
-func classes(trials []*analyze.Trial) *listing {
+// classes is one row a class and settings, with what visits cost and save in this fleet.
+func classes(trials []*analyze.Trial, worths map[string]analyze.Worth, currency string) *listing {
 	l := &listing{columns: []string{"class", "settings", "alerts", "followed", "unfollowed", "undecided",
-		"precision", "precision_low", "precision_high", "wasted_usd", "saved_usd", "break_even", "pays"}}
-	worths := analyze.Worths()
+		"precision", "precision_low", "precision_high", "currency", "wasted", "saved", "break_even", "pays"}}
 	for _, class := range []string{"stop", "road_call", "compliance", "cost", "note"} {
 		for _, t := range trials {
 			c := t.Classes[class]
@@ -185,7 +185,7 @@ func classes(trials []*analyze.Trial) *listing {
 			}
 			p, worth := c.Precision(), worths[class]
 			l.add(class, t.Settings, c.Alerts, c.Followed, c.Unfollowed, c.Undecided, p.Value, p.Low, p.High,
-				worth.Wasted, worth.Saved, worth.BreakEven(), c.Pays(worth))
+				currency, worth.Wasted, worth.Saved, worth.BreakEven(), c.Pays(worth))
 		}
 	}
 	return l

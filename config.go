@@ -15,6 +15,7 @@ import (
 	"github.com/knadh/koanf/v2"
 
 	"marginline/alerts/review"
+	"marginline/analyze"
 	"marginline/dashboards/people"
 	"marginline/ingest/lake"
 )
@@ -85,12 +86,20 @@ type config struct {
 		URL    string `koanf:"url"`
 		Secret string `koanf:"secret"` // whsec_ and base64, Standard Webhooks
 	} `koanf:"webhook"`
-	Cost struct { // ranges as low-high; for the review
+	Cost struct { // ranges as low-high are for the review
 		Currency  string `koanf:"currency"`
 		Unplanned string `koanf:"unplanned"` // a road call with what follows
 		Planned   string `koanf:"planned"`   // a planned visit
 		Check     string `koanf:"check"`     // a needless check
 		Failing   string `koanf:"failing"`   // share of the hits that would have become a road call
+
+		// For break-even: what a visit costs that was not needed, and what one saves that was, by class of consequence.
+		Wasted          float64 `koanf:"wasted"`
+		SavedStop       float64 `koanf:"saved_stop"`
+		SavedRoadCall   float64 `koanf:"saved_road_call"`
+		SavedCompliance float64 `koanf:"saved_compliance"`
+		SavedCost       float64 `koanf:"saved_cost"`
+		SavedNote       float64 `koanf:"saved_note"`
 	} `koanf:"cost"`
 	Log struct {
 		Level  string `koanf:"level"`
@@ -146,8 +155,16 @@ var configDefaults = map[string]any{
 	"cost.planned":       rangeText(review.DefaultPrices().Planned),
 	"cost.check":         rangeText(review.DefaultPrices().Check),
 	"cost.failing":       rangeText(review.DefaultPrices().Failing),
-	"log.level":          "info",
-	"log.format":         "text",
+
+	"cost.wasted":           analyze.Worths()["note"].Wasted,
+	"cost.saved_stop":       analyze.Worths()["stop"].Saved,
+	"cost.saved_road_call":  analyze.Worths()["road_call"].Saved,
+	"cost.saved_compliance": analyze.Worths()["compliance"].Saved,
+	"cost.saved_cost":       analyze.Worths()["cost"].Saved,
+	"cost.saved_note":       analyze.Worths()["note"].Saved,
+
+	"log.level":  "info",
+	"log.format": "text",
 }
 
 const envPrefix = "MARGINLINE_"
@@ -271,6 +288,11 @@ func (c *config) validate() error {
 	}
 	if err := c.checkPrices(); err != nil {
 		bad("cost", "%v", err)
+	}
+	for name, w := range c.worths() {
+		if err := w.Validate(); err != nil {
+			bad("cost.saved_"+name, "%v", err)
+		}
 	}
 	if _, err := c.level(); err != nil {
 		bad("log.level", "%v", err)

@@ -8,6 +8,7 @@ import (
 
 	"marginline/alerts/delivery"
 	"marginline/alerts/review"
+	"marginline/analyze"
 )
 
 // rangeText is a range as the settings write it.
@@ -42,6 +43,16 @@ func (c *config) parsePrices() (p review.Prices, err error) {
 		*x.to = [2]float64{a, b}
 	}
 	return p, nil
+}
+
+// worths are what visits cost and save in this fleet, by class of consequence.
+func (c *config) worths() map[string]analyze.Worth {
+	x := &c.Cost
+	return map[string]analyze.Worth{
+		"stop": {Wasted: x.Wasted, Saved: x.SavedStop}, "road_call": {Wasted: x.Wasted, Saved: x.SavedRoadCall},
+		"compliance": {Wasted: x.Wasted, Saved: x.SavedCompliance}, "cost": {Wasted: x.Wasted, Saved: x.SavedCost},
+		"note": {Wasted: x.Wasted, Saved: x.SavedNote},
+	}
 }
 
 // channel is where events are sent; nil when nothing is set.

@@ -3,8 +3,13 @@ package main
 import (
 	"bytes"
 	"log/slog"
+	"maps"
+	"math"
+	"slices"
 	"strings"
 	"testing"
+
+	"marginline/analyze"
 )
 
 func TestConfigLayers(t *testing.T) {
@@ -30,11 +35,41 @@ func TestConfigFaultsAreNamed(t *testing.T) {
 		{"web:\n  listen: nonsense\n", "web.listen"},
 		{"log:\n  level: loud\n", "log.level"},
 		{"broker:\n  url: nats://h\n  listen: 127.0.0.1:1\n", "broker.listen"},
+		{"cost:\n  wasted: 0\n", "cost.saved_"},
+		{"cost:\n  saved_road_call: -1\n", "cost.saved_road_call"},
 		{"a: [", "c.yaml"},
 	} {
 		if _, err := loadConfig(write(t, "c.yaml", c.yaml), nil, nil); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%q: %v, want it to name %q", c.yaml, err, c.want)
 		}
+	}
+}
+
+// The costs of a fleet decide what pays, and what is not set is as shipped.
+func TestCostsOfAFleet(t *testing.T) {
+	c, err := loadConfig(write(t, "c.yaml", "cost:\n  currency: EUR\n  wasted: 60\n  saved_cost: 100\n"), []string{"MARGINLINE_COST_SAVED_ROAD_CALL=540"}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// By hand: 60/(60+100) and 60/(60+540).
+	for class, want := range map[string]float64{"cost": 0.375, "road_call": 0.1} {
+		if got := c.worths()[class].BreakEven(); math.Abs(got-want) > 1e-12 {
+			t.Errorf("%s: break-even %g, want %g", class, got, want)
+		}
+	}
+	trial := &analyze.Trial{Settings: "s", Classes: map[string]*analyze.ClassTrial{"cost": {Alerts: 40, Followed: 22, Unfollowed: 18}}}
+	for _, x := range []struct {
+		worths map[string]analyze.Worth
+		pays   string
+	}{{c.worths(), "yes"}, {analyze.Worths(), "open"}} {
+		l := classes([]*analyze.Trial{trial}, x.worths, c.Cost.Currency)
+		if n := len(l.columns); len(l.rows) != 1 || l.rows[0][n-1] != x.pays || l.rows[0][slices.Index(l.columns, "currency")] != "EUR" {
+			t.Errorf("%v, want %s", l.rows, x.pays)
+		}
+	}
+	plain, err := loadConfig("", nil, nil)
+	if err != nil || !maps.Equal(plain.worths(), analyze.Worths()) {
+		t.Errorf("%v: %v, want the shipped figures", err, plain.worths())
 	}
 }
 

@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"context"
+	"fmt"
 	"math"
 )
 
@@ -25,6 +26,17 @@ func ThresholdFor(results, visits float64) float64 {
 
 // A Worth is what a visit costs that was not needed, and what one saves that was, in one currency.
 type Worth struct{ Wasted, Saved float64 }
+
+// Validate finds figures that break-even cannot be worked out of.
+func (w Worth) Validate() error {
+	if !(w.Wasted > 0 && w.Wasted <= 1e6) {
+		return fmt.Errorf("a visit that was not needed costs %g: want more than 0, up to a million", w.Wasted)
+	}
+	if !(w.Saved >= 0 && w.Saved <= 1e9) {
+		return fmt.Errorf("a right alert saves %g: want 0 or more", w.Saved)
+	}
+	return nil
+}
 
 // BreakEven is the share of alerts that must be right for alerts to pay: wasted / (wasted + saved).
 func (w Worth) BreakEven() float64 { return w.Wasted / (w.Wasted + w.Saved) }

@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"time"
 
+	"marginline/analyze"
 	"marginline/dashboards/people"
 )
 
@@ -63,6 +64,9 @@ type Deps struct {
 	Intakes    Intakes
 	Reviews    Reviews
 	Trials     Trials
+	Worths     map[string]analyze.Worth                // what a visit costs and saves, by class of consequence
+	Currency   string                                  // of these
+	ClassOf    func() func(unit, family string) string // class of a family on a unit, by the roster of the moment
 	Quarantine Quarantine
 	SQL        SQL
 	Shelf      Shelf

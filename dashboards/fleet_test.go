@@ -288,10 +288,11 @@ func heldMarket() *bin {
 // past answers a replay of history with figures of its own, one trial a set of settings.
 type past struct{}
 
-func (past) Backtest(_ context.Context, _ analyze.Window, sets ...analyze.Settings) ([]*analyze.Trial, error) {
+func (past) Backtest(_ context.Context, w analyze.Window, sets ...analyze.Settings) ([]*analyze.Trial, error) {
 	var out []*analyze.Trial
 	for _, s := range sets {
-		out = append(out, &analyze.Trial{Settings: s.Version, Units: 22, Months: 120, Alerts: int(100 / s.Threshold), Unfollowed: 3, Codes: 6, Preceded: 4, Leads: []float64{8, 20, 33, 41}})
+		out = append(out, &analyze.Trial{Settings: s.Version, Units: 22, Months: 120, Alerts: int(100 / s.Threshold), Unfollowed: 3, Codes: 6, Preceded: 4, Leads: []float64{8, 20, 33, 41},
+			Classes: map[string]*analyze.ClassTrial{w.Class("410", "evap"): {Alerts: 12, Followed: 9, Unfollowed: 3}}})
 	}
 	return out, nil
 }
@@ -336,7 +337,8 @@ func open(t *testing.T, y *yard, b *alerts.Book) *site {
 	cfg.Fleet, cfg.Version = "Brackwater Provision & Linen", "test"
 	s, err := New(cfg, Deps{Book: b, Series: y, Roster: rosterOf(y.roster), Names: words, Health: p,
 		Codes: codesOf{"217": {{ECU: "7e8", Kind: "pending", Code: "P0442", First: at(-51), Last: at(-50)}}, "312": {{ECU: "7e8", Kind: "confirmed", Code: "P0304", First: today.AddDate(0, 0, -1), Last: today}}},
-		Facts: shopFloor, Uses: useOf{}, Intakes: intakeOf{}, Reviews: bookReview{b}, Trials: past{}, Quarantine: heldMarket(), Now: func() time.Time { return today }}, quiet())
+		Facts: shopFloor, Uses: useOf{}, Intakes: intakeOf{}, Reviews: bookReview{b}, Trials: past{}, Worths: map[string]analyze.Worth{"road_call": {Wasted: 60, Saved: 540}}, Currency: "EUR",
+		ClassOf: func() func(string, string) string { return func(string, string) string { return "road_call" } }, Quarantine: heldMarket(), Now: func() time.Time { return today }}, quiet())
 	if err != nil {
 		t.Fatal(err)
 	}

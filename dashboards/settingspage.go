@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"marginline/alerts"
 	"marginline/analyze"
 )
 
@@ -22,18 +23,21 @@ type Trials interface {
 const trialTime = 50 * time.Second
 
 type settingsPage struct {
-	Version string
-	Numbers []settingRow
-	Rules   []ruleRow
-	Fleet   []fact // settings of the service that the pages show
-	Set     string // the setting to try
-	To      string // its value
-	Days    int    // history that counts
-	Fault   string
-	Trial   []trialRow
-	Names   [2]string // of the settings in force and of those tried
-	Took    time.Duration
-	CanTry  bool
+	Version  string
+	Numbers  []settingRow
+	Rules    []ruleRow
+	Fleet    []fact // settings of the service that the pages show
+	Set      string // the setting to try
+	To       string // its value
+	Days     int    // history that counts
+	Fault    string
+	Trial    []trialRow
+	Worths   []worthRow
+	Tried    bool      // the worths have the precision of a trial
+	Currency string    // of the worths
+	Names    [2]string // of the settings in force and of those tried
+	Took     time.Duration
+	CanTry   bool
 }
 
 type settingRow struct {
@@ -48,6 +52,9 @@ type ruleRow struct {
 	Gate    string
 	Jump    string
 }
+
+// A worthRow is what a class of consequences costs and saves, and how often its alerts were right.
+type worthRow struct{ Class, Wasted, Saved, BreakEven, Now, Then string }
 
 // A trialRow is one figure under both settings.
 type trialRow struct{ Name, Now, Then string }
@@ -74,6 +81,7 @@ func (s *Server) settings(w http.ResponseWriter, r *http.Request) error {
 		{"A unit is silent after", hours(s.cfg.SilentAfter) + " without a report"},
 		{"Not protected", "reports, but no new test result for " + hours(s.cfg.QuietAfter)},
 	}
+	p.Worths, p.Currency = s.worths(nil), s.deps.Currency
 	status := http.StatusOK
 	if p.Set != "" {
 		if p.Fault = s.tryOut(r.Context(), set, &p); p.Fault != "" {
@@ -99,7 +107,11 @@ func (s *Server) tryOut(ctx context.Context, set analyze.Settings, p *settingsPa
 	ctx, cancel := context.WithTimeout(ctx, trialTime)
 	defer cancel()
 	start := time.Now()
-	done, err := s.deps.Trials.Backtest(ctx, analyze.Window{}, set, changed)
+	var window analyze.Window
+	if s.deps.ClassOf != nil {
+		window.Class = s.deps.ClassOf()
+	}
+	done, err := s.deps.Trials.Backtest(ctx, window, set, changed)
 	switch {
 	case errors.Is(err, context.DeadlineExceeded):
 		return fmt.Sprintf("The history of this fleet is too long for the page: it took more than %s. Nothing was changed. Ask the command line: marginline backtest --set %s=%s", trialTime, p.Set, p.To)
@@ -109,6 +121,7 @@ func (s *Server) tryOut(ctx context.Context, set analyze.Settings, p *settingsPa
 	}
 	p.Took = time.Since(start).Round(100 * time.Millisecond)
 	a, b := done[0], done[1]
+	p.Worths, p.Tried = s.worths(done), true
 	p.Names = [2]string{a.Settings, b.Settings}
 	figureOf := func(name string, of func(*analyze.Trial) string) {
 		p.Trial = append(p.Trial, trialRow{name, of(a), of(b)})
@@ -130,6 +143,32 @@ func (s *Server) tryOut(ctx context.Context, set analyze.Settings, p *settingsPa
 	figureOf("of these 14 days before or more", func(t *analyze.Trial) string { return fmt.Sprintf("%d, %s", t.Ahead(14), share(t.AheadShare(14))) })
 	figureOf("Warning before the code, median", func(t *analyze.Trial) string { return figure(t.Lead(.5)) + " days" })
 	return ""
+}
+
+// worths is a row a class, with how often alerts of it were right in two trials, where there are some.
+func (s *Server) worths(trials []*analyze.Trial) (rows []worthRow) {
+	for _, c := range [...]alerts.Consequence{alerts.Stop, alerts.RoadCall, alerts.Compliance, alerts.Cost, alerts.Note} {
+		w, ok := s.deps.Worths[string(c)]
+		if !ok {
+			continue
+		}
+		row := worthRow{Class: classOf(c).Word, Wasted: figure(w.Wasted), Saved: figure(w.Saved), BreakEven: percent(w.BreakEven())}
+		for i, t := range trials {
+			text := "no alert to judge by"
+			if k := t.Classes[string(c)]; k != nil && k.Followed+k.Unfollowed > 0 {
+				p := k.Precision()
+				text = fmt.Sprintf("%s (%s to %s) of %d: %s", percent(p.Value), percent(p.Low), percent(p.High), k.Followed+k.Unfollowed,
+					map[string]string{"yes": "pays", "no": "does not pay", "open": "open"}[k.Pays(w)])
+			}
+			if i == 0 {
+				row.Now = text
+			} else {
+				row.Then = text
+			}
+		}
+		rows = append(rows, row)
+	}
+	return rows
 }
 
 func hours(d time.Duration) string {
