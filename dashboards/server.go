@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"slices"
 	"sync"
 	"time"
 
@@ -56,6 +57,9 @@ func New(cfg Config, deps Deps, log *slog.Logger) (*Server, error) {
 	return s, nil
 }
 
+// Routes are the patterns of all routes that are served.
+func (s *Server) Routes() []string { return slices.Clone(s.routed.all) }
+
 // routed are the patterns of the routes, and those that access.go does not list.
 type routed struct{ all, unlisted []string }
 
@@ -73,9 +77,9 @@ func (s *Server) Changed(units ...string) {
 	s.hub.changed(units...)
 }
 
-// Run serves on l until ctx ends, then lets requests under way finish for at most ten seconds.
-func (s *Server) Run(ctx context.Context, l net.Listener) error {
-	srv := &http.Server{
+// server is the web server with its bounds: who is slow, or sends a large head, is cut off.
+func (s *Server) server() *http.Server {
+	return &http.Server{
 		Handler:           s.routes,
 		ReadHeaderTimeout: 10 * time.Second,
 		ReadTimeout:       30 * time.Second,
@@ -84,6 +88,11 @@ func (s *Server) Run(ctx context.Context, l net.Listener) error {
 		MaxHeaderBytes:    64 << 10,
 		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelWarn),
 	}
+}
+
+// Run serves on l until ctx ends, then lets requests under way finish for at most ten seconds.
+func (s *Server) Run(ctx context.Context, l net.Listener) error {
+	srv := s.server()
 	hubCtx, endHub := context.WithCancel(ctx)
 	hubDone := make(chan struct{})
 	go func() {
