@@ -5,6 +5,7 @@ import (
 	"strings"
 	"time"
 
+	"github.com/apache/arrow/go/v15/parquet/compress"
 	"github.com/apache/iceberg-go"
 
 	"marginline/ingest/series"
@@ -32,6 +33,7 @@ type column struct {
 	doc      string
 	required bool
 	plain    bool // no dictionary: nearly every value is a new one
+	runs     bool // no dictionary under zstd, which finds more in the values as they follow one another
 	own      bool // belongs to the row; the others repeat what the report's own row says
 	report   bool // the same in all rows of a report
 
@@ -82,8 +84,14 @@ func flag(id int, name, doc string, f func(*row) *series.Tri) column {
 	return column{id: id, name: name, doc: doc, flag: at(f)}
 }
 
-func (c column) need() column  { c.required = true; return c }
-func (c column) owned() column { c.own = true; return c }
+func (c column) need() column   { c.required = true; return c }
+func (c column) owned() column  { c.own = true; return c }
+func (c column) inRuns() column { c.runs = true; return c }
+
+// bare says whether a column is written without a dictionary. Texts and flags never are.
+func (c *column) bare(codec compress.Compression) bool {
+	return c.plain || c.runs && codec == compress.Codecs.Zstd
+}
 
 func ofReport(cols ...column) []column {
 	for i := range cols {

@@ -80,6 +80,16 @@
 // such fleets the first took 156 to 189 ms: the same files, a longer list and roster to hand over. Over the whole fleet,
 // worst margin by test and engine family, compaction gains little: 6,950 ms, 7,200 as flushes, DuckDB 5,140.
 //
+// Dictionaries and their lack (inRuns, zstd.go): a sealed file has row groups of 40 K rows, and each a dictionary of its own.
+// For numbers that change from row to row or from report to report it repeats the values, and zstd finds more in the values as
+// they follow one another. 1.27 million readings of 400 vehicles, 3 files: with a dictionary in every column 1.20 times the bytes of DuckDB's
+// sorted zstd files in row groups of 122,880; 1.08 with margins plain, 0.98 with read_at, raw values, run counts and the distance since codes
+// were cleared too. The odometer and the values themselves are smaller with one. A higher level of zstd took twice (7) to
+// eight times (11) as long, for 7 and 11 %, before that; it was left. Encoders that are used again made the same compaction take 3.7 s
+// of processor time instead of 9 to 13.
+//
+// What a merge holds: of each source a few thousand rows, not a row group (cursor.go), and of each target a row group.
+//
 // Left aside: partition fields month(read_at) and bucket(vin): a file of a spec prunes no better than by its bounds,
 // a flush would be as many files as it has months times buckets, and the number of buckets would have to follow
 // the size of the lake. Fences by hash: bounds would then say nothing. Quarters: a rewrite more for half the gain.
@@ -106,7 +116,8 @@
 // of time, for the detector, and is built for many: one look through the reports table (a fortieth of the rows)
 // tells in what order a unit's polls stand and which have to wait for a late one; then each worker takes a share
 // of the units through the files and decodes the columns of results into one buffer, which is lent to the reader.
-// A poll is copied only where it has to wait. Rejected: a merge of all files by unit and time, which holds a row
+// A poll is copied only where it has to wait. A unit with a late reading is folded again every few seconds in a live service, from
+// a history of many small files: buffers are used again from file to file, and what one replay holds is a few MB and what waits. Rejected: a merge of all files by unit and time, which holds a row
 // group of each file in memory; and sorting after reading, which holds all that is read.
 //
 // Measured on two busy cores, processor time for 1.2 million readings in 60 flushes, through the detector: 3.5 s by

@@ -40,15 +40,17 @@ type packer struct {
 // packerSets are packers that no encoder uses: a flush takes those of one before.
 var packerSets = sync.Pool{New: func() any { return new([]packer) }}
 
-// packersOf gives packers for the columns of a table.
-func packersOf(s *spec) []packer {
+// packersOf gives packers for the columns of a table in a form.
+func packersOf(s *spec, f form) []packer {
 	packers := *packerSets.Get().(*[]packer)
 	for len(packers) < len(s.columns) {
 		packers = append(packers, packer{})
 	}
 	packers = packers[:len(s.columns)]
 	for i := range packers {
-		packers[i].c = &s.columns[i]
+		p, c := &packers[i], &s.columns[i]
+		p.c = c
+		p.nums.loose, p.longs.loose, p.reals.loose = c.bare(f.codec), c.bare(f.codec), c.bare(f.codec)
 	}
 	return packers
 }
@@ -233,20 +235,31 @@ func (l *packer) count(st statistics.TypedStatistics, dict arrow.Array) error {
 	return st.UpdateFromArrow(dict, false)
 }
 
-// writePlain writes a column without a dictionary. Only numbers of 64 bits have none.
-func (l *packer) writePlain(cw file.ColumnChunkWriter, levels []int16) error {
-	out, ok := cw.(*file.Int64ColumnChunkWriter)
-	if !ok {
-		return fmt.Errorf("column %s: no plain form of this type", l.c.name)
+// writePlain writes a column of numbers without a dictionary.
+func (l *packer) writePlain(cw file.ColumnChunkWriter, levels []int16) (err error) {
+	n := len(l.spaced) - l.nulls
+	switch out := cw.(type) {
+	case *file.Int32ColumnChunkWriter:
+		_, err = out.WriteBatch(listed(l.spaced, n, l.nums.values), levels, nil)
+	case *file.Int64ColumnChunkWriter:
+		_, err = out.WriteBatch(listed(l.spaced, n, l.longs.values), levels, nil)
+	case *file.Float64ColumnChunkWriter:
+		_, err = out.WriteBatch(arrow.Float64Traits.CastFromBytes(arrow.Uint64Traits.CastToBytes(listed(l.spaced, n, l.reals.values))), levels, nil)
+	default:
+		err = fmt.Errorf("column %s: no plain form of this type", l.c.name)
 	}
-	values := make([]int64, 0, len(l.spaced)-l.nulls)
-	for _, at := range l.spaced {
+	return err
+}
+
+// listed gives the n values of the rows that have one, in their order.
+func listed[T any](spaced []int32, n int, values []T) []T {
+	list := make([]T, 0, n)
+	for _, at := range spaced {
 		if at != none {
-			values = append(values, l.longs.values[at])
+			list = append(list, values[at])
 		}
 	}
-	_, err := out.WriteBatch(values, levels, nil)
-	return err
+	return list
 }
 
 func (l *packer) dictionary() arrow.Array {

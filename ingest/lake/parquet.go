@@ -54,7 +54,7 @@ func (s *spec) properties(mem memory.Allocator, f form) *parquet.WriterPropertie
 	}
 	for i := range s.columns {
 		c := &s.columns[i]
-		if c.plain {
+		if c.bare(f.codec) {
 			props = append(props, parquet.WithDictionaryFor(c.name, false))
 		}
 	}
@@ -91,7 +91,7 @@ func (s *spec) encoder(w io.Writer, mem memory.Allocator, f form) (*encoder, err
 	if err != nil {
 		return nil, err
 	}
-	return &encoder{s: s, form: f, out: file.NewParquetWriter(w, schema.Root(), file.WithWriterProps(props)), packers: packersOf(s)}, nil
+	return &encoder{s: s, form: f, out: file.NewParquetWriter(w, schema.Root(), file.WithWriterProps(props)), packers: packersOf(s, f)}, nil
 }
 
 // add takes rows, and writes the row groups that they fill.

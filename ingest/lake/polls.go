@@ -188,6 +188,7 @@ func (r *reader) group(f dataFile, yield func(*row) bool) (more bool, err error)
 			if !yield(w) {
 				return false, nil
 			}
+			w.p = nil // else the row group would hold every poll that was read
 		}
 	}
 	return true, nil
@@ -207,9 +208,10 @@ type part struct {
 }
 
 func (r *reader) resultsOf(f dataFile) *part {
+	var rows []row // used again for each report
 	return &part{r: r, spec: &specs[readings], file: r.readings[f.group], aged: f.older(r.kept[readings]), set: func(w *row, n int) []row {
 		w.p.Results = make([]series.Result, n)
-		rows := make([]row, n)
+		rows = slices.Grow(rows[:0], n)[:n]
 		for i := range rows {
 			w.p.Results[i] = series.NewResult()
 			rows[i] = row{r: &w.p.Results[i]}

@@ -70,7 +70,7 @@ func readingColumns() []column {
 				return nil
 			},
 		}}.need().owned(),
-		num(20, "raw_value", "as read, after sign; null = not sent", func(r *row) *int32 { return &r.r.Raw.Value }).owned(),
+		num(20, "raw_value", "as read, after sign; null = not sent", func(r *row) *int32 { return &r.r.Raw.Value }).owned().inRuns(),
 		num(21, "raw_min", "as read, after sign; null = not sent", func(r *row) *int32 { return &r.r.Raw.Min }).owned(),
 		num(22, "raw_max", "as read, after sign; null = not sent", func(r *row) *int32 { return &r.r.Raw.Max }).owned(),
 		real(23, "value", "in the unit of measure", func(r *row) *float64 { return &r.r.Value }).owned(),
@@ -82,9 +82,9 @@ func readingColumns() []column {
 			set: func(r *row, v string) (err error) { r.r.State, err = series.ParseState(v); return err },
 		}}.need().owned(),
 		flag(28, "passed", "min <= value <= max; null unless state is ok", func(r *row) *series.Tri { return &r.r.Passed }).owned(),
-		real(29, "margin", "1 as far as can be, 0 at the limit, below 0 failed", func(r *row) *float64 { return &r.r.Margin }).owned(),
+		real(29, "margin", "1 as far as can be, 0 at the limit, below 0 failed", func(r *row) *float64 { return &r.r.Margin }).owned().inRuns(),
 		flag(30, "done", "the test's group completed in this driving cycle", func(r *row) *series.Tri { return &r.r.Done }).owned(),
-		num(31, "runs", "in-use numerator of the test's group", func(r *row) *int32 { return &r.r.Runs }).owned(),
+		num(31, "runs", "in-use numerator of the test's group", func(r *row) *int32 { return &r.r.Runs }).owned().inRuns(),
 	)
 	cols = append(cols, contextColumns(32)...)
 	return append(cols,
@@ -200,7 +200,7 @@ func pollColumns() []column {
 			},
 		}}.need(),
 		column{id: 5, name: "read_at", doc: "device time, UTC; the receive time where clock_ok is false",
-			when: at(func(r *row) *time.Time { return &r.p.ReadAt })}.need(),
+			when: at(func(r *row) *time.Time { return &r.p.ReadAt })}.need().inRuns(),
 		column{id: 6, name: "clock_ok", doc: "false where the device's clock cannot be believed", flag: &access[series.Tri]{
 			get: func(r *row) series.Tri { return series.TriOf(r.p.ClockOK) },
 			set: func(r *row, v series.Tri) error { r.p.ClockOK = v == series.True; return nil },
@@ -217,7 +217,7 @@ func contextColumns(from int) []column {
 		real(from+4, "barometric_kpa", "barometric pressure", func(r *row) *float64 { return &r.p.Context.BarometricKPa }),
 		real(from+5, "run_time_s", "seconds since engine start", func(r *row) *float64 { return &r.p.Context.RunTimeS }),
 		real(from+6, "warmups_since_clear", "warm-up cycles since codes were cleared", func(r *row) *float64 { return &r.p.Context.WarmupsSinceClear }),
-		real(from+7, "distance_since_clear_km", "distance since codes were cleared", func(r *row) *float64 { return &r.p.Context.DistanceSinceClearKm }),
+		real(from+7, "distance_since_clear_km", "distance since codes were cleared", func(r *row) *float64 { return &r.p.Context.DistanceSinceClearKm }).inRuns(),
 	)
 }
 

@@ -1,0 +1,139 @@
+package lake
+
+import (
+	"fmt"
+	"log/slog"
+	"runtime"
+	"sync"
+	"testing"
+
+	"marginline/ingest/series"
+)
+
+// manyFlushes is a lake of n small flushes of 100 vehicles, 20 results a report.
+func manyFlushes(tb testing.TB, n int) *Lake {
+	tb.Helper()
+	l, err := Open(tb.TempDir(), slog.New(slog.DiscardHandler), nil)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	tb.Cleanup(func() { l.Close() })
+	seq := uint64(0)
+	for i := range n {
+		for v := range 100 {
+			seq++
+			l.Append(poll(v, i*2, 20), seq)
+		}
+		if err := l.Commit(tb.Context(), Position{stream, seq}); err != nil {
+			tb.Fatal(err)
+		}
+	}
+	return l
+}
+
+func allocated() uint64 {
+	var m runtime.MemStats
+	runtime.ReadMemStats(&m)
+	return m.TotalAlloc
+}
+
+// held is the bytes that stay after two rounds of the collector: a sync.Pool lives through one.
+func held() int64 {
+	runtime.GC()
+	runtime.GC()
+	var m runtime.MemStats
+	runtime.ReadMemStats(&m)
+	return int64(m.HeapAlloc)
+}
+
+// replayOne replays one vehicle and returns what was allocated, and the most that was held at a poll.
+func replayOne(tb testing.TB, l *Lake) (bytes uint64, most int64) {
+	vin := fmt.Sprintf("9ZZTEST%010d", 77)
+	before, n := held(), 0
+	var mu sync.Mutex
+	run := func(look bool) error {
+		return l.Replay(tb.Context(), series.Replay{VINs: []string{vin},
+			Unit: func(v, _ string) int {
+				if v == vin {
+					return 0
+				}
+				return -1
+			},
+			Each: func(int, *series.Poll) error {
+				mu.Lock()
+				defer mu.Unlock()
+				if n++; look && n%16 == 0 {
+					most = max(most, held()-before)
+				}
+				return nil
+			}})
+	}
+	if err := run(true); err != nil {
+		tb.Fatal(err)
+	}
+	if n == 0 {
+		tb.Fatal("nothing was replayed")
+	}
+	at := allocated()
+	if err := run(false); err != nil {
+		tb.Fatal(err)
+	}
+	return allocated() - at, most
+}
+
+// A late reading folds its unit again from the history, a live service does so every few seconds, and its history is many
+// small files: each must cost little. Bytes, not time.
+func TestReplayOfOneUnitCostsLittle(t *testing.T) {
+	const files = 32
+	l := manyFlushes(t, files)
+	bytes, most := replayOne(t, l)
+	if each := bytes / files; each > 7<<19 {
+		t.Errorf("%d KiB are allocated for each file", each>>10)
+	}
+	if most > 16<<20 {
+		t.Errorf("%d MiB are held meanwhile", most>>20)
+	}
+}
+
+// A merge holds a few thousand rows of each source, not a row group, and no poll that it has passed on.
+func TestMergeHoldsStretches(t *testing.T) {
+	l := manyFlushes(t, 1)
+	const files, each = 8, 1500
+	seq := l.Position().Seq
+	for range files {
+		for i := range each {
+			seq++
+			l.Append(poll(i%50, int(seq), 20), seq)
+		}
+		commit(t, l, seq)
+	}
+	old := map[string]bool{}
+	for _, f := range l.set.heads[reports].files {
+		old[f.group] = true
+	}
+	before, most, n := held(), int64(0), 0
+	for _, err := range l.merged(t.Context(), l.set, old) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n++; n%3000 == 1 {
+			most = max(most, held()-before)
+		}
+	}
+	if most > 56<<20 {
+		t.Errorf("%d MiB are held to merge %d rows", most>>20, files*each*20)
+	}
+}
+
+func BenchmarkReplayOneUnit(b *testing.B) {
+	l := manyFlushes(b, 100)
+	before := cpu(b)
+	var bytes uint64
+	var most int64
+	for b.Loop() {
+		bytes, most = replayOne(b, l)
+	}
+	b.ReportMetric(float64(bytes)/(1<<20), "allocated-MiB")
+	b.ReportMetric(float64(most)/(1<<20), "held-MiB")
+	b.ReportMetric(float64(cpu(b)-before)/float64(b.N)/2e6, "cpu-ms/replay")
+}
