@@ -9,7 +9,7 @@ CHROME  := $(firstword $(wildcard /usr/bin/chromium /usr/bin/chromium-browser /u
 
 MQTTPUB := $(firstword $(wildcard /usr/bin/mosquitto_pub))
 
-.PHONY: demo build web screens test check bench score fuzz parts crash faults clean
+.PHONY: deb sbom demo build web screens test check bench score fuzz parts crash faults clean
 
 ## demo: build, invent a fleet, run its history through the pipeline, print the address to open
 demo: build
@@ -78,8 +78,28 @@ crash:
 faults:
 	TEST_FAULTS=all $(GO) test -count=1 -timeout 4h -run 'PowerCut|FaultAt' ./ingest/lake
 
+## deb: a Debian package of the built binary, its unit, rules and documents
+deb: build
+	deploy/deb/build.sh $(CURDIR)/marginline $(VERSION)
+
+## sbom: what the binary is made of, as CycloneDX; written to bin/, not committed
+sbom:
+	cd deploy/tools && $(GO) build -o ../../bin/cyclonedx-gomod github.com/CycloneDX/cyclonedx-gomod/cmd/cyclonedx-gomod
+	bin/cyclonedx-gomod mod -licenses -json -output bin/marginline.cdx.json .
+
+# promtool comes out of Debian's package without installing its server, which would start at once
+bin/promtool:
+	mkdir -p bin/deb && cd bin/deb && apt-get update -qq && apt-get download -qq prometheus && dpkg-deb -x prometheus_*.deb prometheus
+	cp bin/deb/prometheus/usr/bin/promtool $@ && rm -r bin/deb
+
 # parts: what the tests need beside Go and Node
-parts:
+parts: bin/promtool
+ifeq ($(wildcard /usr/bin/systemd-analyze),)
+	apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq systemd
+endif
+ifeq ($(wildcard /usr/bin/lintian),)
+	apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends lintian
+endif
 ifneq ($(and $(CHROME),$(MQTTPUB)),)
 else
 	@echo "the tests need a browser (chromium) and an MQTT client (mosquitto-clients); installing Debian's packages"

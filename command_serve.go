@@ -8,6 +8,7 @@ import (
 	"net"
 	"strings"
 
+	"github.com/coreos/go-systemd/v22/daemon"
 	"github.com/spf13/cobra"
 )
 
@@ -102,8 +103,10 @@ func (a *app) serve(ctx context.Context, l net.Listener, scheme string, ready fu
 		stopPages()
 		return errors.Join(err, <-ended)
 	}
+	a.tell(daemon.SdNotifyReady)
 	select {
 	case <-ctx.Done():
+		a.tell(daemon.SdNotifyStopping)
 		a.log.Info("stopping: draining, flushing, committing, acknowledging")
 		a.watch.serving.Store(false)
 		stopPages()

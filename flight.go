@@ -14,7 +14,7 @@ import (
 
 // beside is what runs beside intake and watch while serving.
 func (a *app) beside() ([]func(context.Context) error, error) {
-	run := []func(context.Context) error{a.keepUp}
+	run := []func(context.Context) error{a.keepUp, a.tellAlive}
 	if a.cfg.SQL.Flight == "" {
 		return run, nil
 	}

@@ -49,6 +49,7 @@ func TestPrometheusRules(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	sections := runbook(t, have)
 	t.Run("dashboard", func(t *testing.T) { checkDashboard(t, have) })
 	n := 0
 	for _, g := range top["groups"].([]any) {
@@ -71,12 +72,60 @@ func TestPrometheusRules(t *testing.T) {
 			if !strings.HasSuffix(summary, ".") || description == "" {
 				t.Errorf("%s does not say what is wrong and what to do: %v", name, notes)
 			}
+			if want := "deploy/runbook.md#" + strings.ToLower(name); notes["runbook"] != want {
+				t.Errorf("%s: the annotation runbook is %v: want %s", name, notes["runbook"], want)
+			}
+			if len(sections[name]) < len(runbookParts) {
+				t.Errorf("%s: deploy/runbook.md lacks parts of its section: %v of %v", name, sections[name], runbookParts)
+			}
+			delete(sections, name)
 			n++
 		}
+	}
+	cases, err := os.ReadFile("deploy/prometheus/marginline.test.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range regexp.MustCompile(`(?m)^\s+- alert: (\w+)$`).FindAllStringSubmatch(string(text), -1) {
+		if strings.Count(string(cases), "alertname: "+m[1]) < 2 { // silent when all is well, and firing
+			t.Errorf("deploy/prometheus/marginline.test.yaml does not try %s both ways", m[1])
+		}
+	}
+	for name := range sections {
+		t.Errorf("deploy/runbook.md has a section %s for which there is no rule", name)
 	}
 	if n < 5 {
 		t.Errorf("%d rules", n)
 	}
+}
+
+// runbookParts are what the section of every rule says, in bold at the beginning of a paragraph.
+var runbookParts = []string{"It means", "Safe meanwhile", "Look", "Do", "Over when"}
+
+// runbook gives the sections of the runbook, one a rule, and the parts that each has in their order.
+func runbook(t *testing.T, have map[string]bool) map[string][]string {
+	text, err := os.ReadFile("deploy/runbook.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range regexp.MustCompile(`marginline_\w+`).FindAllString(string(text), -1) {
+		if !have[m] {
+			t.Errorf("deploy/runbook.md looks at %s, which is not there", m)
+		}
+	}
+	out := map[string][]string{}
+	for _, section := range strings.Split(string(text), "\n## ")[1:] {
+		name, body, _ := strings.Cut(section, "\n")
+		out[name] = nil
+		at := 0
+		for _, part := range runbookParts {
+			if i := strings.Index(body[at:], "\n**"+part+".** "); i >= 0 {
+				at += i + 1
+				out[name] = append(out[name], part)
+			}
+		}
+	}
+	return out
 }
 
 // Every expression of the provisioned dashboard looks at metrics that the service has, and every panel is named.

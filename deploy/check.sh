@@ -26,14 +26,14 @@ say staticcheck
 (cd deploy/tools && go build -o ../../bin/staticcheck honnef.co/go/tools/cmd/staticcheck)
 bin/staticcheck ./...
 
-say 'expressions of rules and dashboard parse'
-(cd deploy/tools && go test ./...)
+say 'what puts the service into operation'
+deploy/check-deploy.sh
 
 say 'go.mod is tidy'
 go mod tidy -diff
 
 say 'shell scripts parse'
-for f in .ci/run deploy/*.sh; do bash -n "$f"; done
+for f in .ci/run deploy/*.sh deploy/deb/*.sh; do bash -n "$f"; done
 
 say 'tests, race detector, random order'
 go test -race -shuffle=on -timeout 40m "${@:-./...}"
