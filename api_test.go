@@ -189,7 +189,12 @@ func TestAPIFromReportToRecords(t *testing.T) {
 		t.Error(cal)
 	}
 	call(t, srv, 404, "GET", "/calendars/Nowhere", nil)
-	call(t, srv, 422, "POST", "/deliveries/test", map[string]any{"by": "Tomas"}) // no webhook is set
+	call(t, srv, 404, "POST", "/deliveries/test", map[string]any{"by": "Tomas", "to": "webhook"}) // none is set
+	for _, to := range []string{"nats", "calendar"} {
+		if sent := call(t, srv, 200, "POST", "/deliveries/test", map[string]any{"by": "Tomas", "to": to}); sent["state"] != "taken" || sent["said"] == "" {
+			t.Errorf("%s: %v", to, sent)
+		}
+	}
 	rev := call(t, srv, 200, "GET", "/review?from="+now.AddDate(0, -1, 0).Format(time.RFC3339)+"&until="+now.AddDate(0, 0, 1).Format(time.RFC3339), nil)
 	if rev["total"].(map[string]any)["results"].(map[string]any)["repair"] != 1.0 {
 		t.Errorf("%v", rev["total"])

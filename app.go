@@ -40,6 +40,7 @@ type app struct {
 	book     *alerts.Book
 	floor    *floor
 	outbox   *delivery.Outbox
+	boxes    []*delivery.Mailbox // who gets mail
 	lake     *lake.Lake
 	broker   *broker.Broker
 	consumer *ingest.Consumer
@@ -86,13 +87,6 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 	if a.book, err = alerts.OpenBook(ctx, a.db, log, a.reg); err != nil {
 		return nil, err
 	}
-	to, err := cfg.channel()
-	if err != nil {
-		return nil, err
-	}
-	if a.outbox, err = delivery.OpenOutbox(ctx, a.db, to, log); err != nil {
-		return nil, err
-	}
 	if a.floor, err = openFloor(ctx, a); err != nil {
 		return nil, err
 	}
@@ -110,7 +104,7 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 	if a.shelf, err = query.OpenShelf(ctx, a.db); err != nil {
 		return nil, err
 	}
-	a.broker, err = broker.Open(ctx, broker.Config{Dir: filepath.Join(cfg.Data, "broker"), URL: cfg.Broker.URL, Listen: cfg.Broker.Listen, MQTT: cfg.Broker.MQTT, MaxAge: cfg.Broker.MaxAge, MaxBytes: cfg.Broker.MaxBytes}, log)
+	a.broker, err = broker.Open(ctx, broker.Config{Dir: filepath.Join(cfg.Data, "broker"), URL: cfg.Broker.URL, Listen: cfg.Broker.Listen, MQTT: cfg.Broker.MQTT, MaxAge: cfg.Broker.MaxAge, MaxBytes: cfg.Broker.MaxBytes, AlertAge: cfg.Broker.AlertAge}, log)
 	if err != nil {
 		return nil, err
 	}
@@ -127,7 +121,7 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 	a.consumer = ingest.NewConsumer(a.broker, a.lake, a.roster.Load, ingest.Config{FlushRows: cfg.Flush.Rows, FlushEvery: cfg.Flush.Every, Catalogue: cat}, log, a.reg)
 	a.consumer.OnCommit = a.watch.committed
 	a.book.SetClock(a.now)
-	return a, nil
+	return a, a.openOutbox(ctx) // last: it sends through the broker what the floor and the book tell
 }
 
 // tableRows is the most rows of an answer that is aligned for people, which is held in memory.
@@ -163,6 +157,7 @@ func (a *app) start(ctx context.Context, beside ...func(context.Context) error) 
 	a.tasks.Go(func() error { return a.consumer.Run(gctx) })
 	a.tasks.Go(func() error { return a.watch.run(gctx) })
 	a.tasks.Go(func() error { return a.outbox.Run(gctx) })
+	a.tasks.Go(func() error { return a.runDigests(gctx) })
 	for _, run := range beside {
 		a.tasks.Go(func() error { return run(gctx) })
 	}

@@ -63,16 +63,3 @@ func planAccept() *cobra.Command {
 	}
 	return cmd
 }
-
-func deliveriesCommand() *cobra.Command {
-	cmd := group("deliveries", "events sent to the webhook", "  marginline deliveries list\n  marginline deliveries test")
-	var by string
-	test := &cobra.Command{Use: "test", Short: "send an event to see whether it arrives", Args: cobra.NoArgs, Example: "  marginline deliveries test"}
-	dataFlag(test)
-	test.Flags().StringVar(&by, "by", "", "who (default: your user name)")
-	test.RunE = func(cmd *cobra.Command, _ []string) error {
-		return send(cmd, "POST", "/deliveries/test", url.Values{"by": {orUser(by)}}, cmd.OutOrStdout())
-	}
-	cmd.AddCommand(fetchCommand("list", "the newest events and what became of them", "  marginline deliveries list", "/deliveries"), test)
-	return cmd
-}

@@ -97,6 +97,9 @@ func (a *app) serve(ctx context.Context, l net.Listener, scheme string, ready fu
 		return errors.Join(err, <-ended)
 	}
 	a.watch.serving.Store(true)
+	if err := a.floor.tellMissed(ctx); err != nil {
+		a.log.Error("what nobody was told yet", "err", err)
+	}
 	failed := make(chan error, 1)
 	go func() { failed <- a.tasks.Wait() }()
 	if err := ready(ctx, a, scheme+"://"+l.Addr().String()); err != nil && ctx.Err() == nil {

@@ -14,6 +14,7 @@ import (
 	"github.com/knadh/koanf/providers/file"
 	"github.com/knadh/koanf/v2"
 
+	"marginline/alerts/delivery"
 	"marginline/alerts/review"
 	"marginline/analyze"
 	"marginline/dashboards/people"
@@ -52,6 +53,7 @@ type config struct {
 		MQTT     string        `koanf:"mqtt"`      // host:port of its MQTT 3.1.1 listener; empty = none
 		MaxAge   time.Duration `koanf:"max_age"`   // how long raw reports stay in the log
 		MaxBytes int64         `koanf:"max_bytes"` // how much of them; 0 = no limit
+		AlertAge time.Duration `koanf:"alert_age"` // how long what is published on marginline.alerts.> stays; 0 = nothing is published
 	} `koanf:"broker"`
 	Flush struct {
 		Rows  int           `koanf:"rows"`
@@ -86,7 +88,8 @@ type config struct {
 		URL    string `koanf:"url"`
 		Secret string `koanf:"secret"` // whsec_ and base64, Standard Webhooks
 	} `koanf:"webhook"`
-	Cost struct { // ranges as low-high are for the review
+	Mail delivery.MailConfig `koanf:"mail"`
+	Cost struct {            // ranges as low-high are for the review
 		Currency  string `koanf:"currency"`
 		Unplanned string `koanf:"unplanned"` // a road call with what follows
 		Planned   string `koanf:"planned"`   // a planned visit
@@ -129,6 +132,7 @@ var configDefaults = map[string]any{
 	"broker.mqtt":        "",
 	"broker.max_age":     "720h",
 	"broker.max_bytes":   0,
+	"broker.alert_age":   "168h",
 	"flush.rows":         200_000,
 	"flush.every":        "2s",
 	"lake.every":         "1m",
@@ -150,6 +154,14 @@ var configDefaults = map[string]any{
 	"sql.timeout":        "60s",
 	"webhook.url":        "",
 	"webhook.secret":     "",
+	"mail.server":        "",
+	"mail.tls":           "starttls",
+	"mail.user":          "",
+	"mail.password":      "",
+	"mail.ca":            "",
+	"mail.from":          "",
+	"mail.pages":         "",
+	"mail.recipients":    nil,
 	"cost.currency":      review.DefaultPrices().Currency,
 	"cost.unplanned":     rangeText(review.DefaultPrices().Unplanned),
 	"cost.planned":       rangeText(review.DefaultPrices().Planned),
@@ -204,6 +216,9 @@ func loadConfig(path string, environ []string, flags map[string]any) (config, er
 				envPrefix, strings.ToUpper(strings.ReplaceAll(key, ".", "_")))
 		}
 	}
+	if err := recipientsKnown(k.Get("mail.recipients")); err != nil {
+		return c, fmt.Errorf("config: mail.recipients: %w", err)
+	}
 	if err := k.Unmarshal("", &c); err != nil {
 		return c, fmt.Errorf("config: %w", err)
 	}
@@ -248,6 +263,9 @@ func (c *config) validate() error {
 	if c.Broker.MaxBytes < 0 || c.Broker.MaxBytes > 0 && c.Broker.MaxBytes < 16<<20 {
 		bad("broker.max_bytes", "%d: 0 for no limit, or at least 16777216", c.Broker.MaxBytes)
 	}
+	if c.Broker.AlertAge != 0 && c.Broker.AlertAge < time.Hour {
+		bad("broker.alert_age", "%v: at least 1h, or 0 for no subject", c.Broker.AlertAge)
+	}
 	if c.Flush.Rows < 1 {
 		bad("flush.rows", "%d: at least 1", c.Flush.Rows)
 	}
@@ -283,8 +301,11 @@ func (c *config) validate() error {
 	if err := c.engine("").Validate(); err != nil {
 		bad("sql", "%v", err)
 	}
-	if _, err := c.channel(); err != nil {
+	if _, err := c.webhook(); err != nil {
 		bad("webhook", "%v", err)
+	}
+	if _, err := delivery.NewMailer(c.Mail); err != nil {
+		bad("mail", "%v", err)
 	}
 	if err := c.checkPrices(); err != nil {
 		bad("cost", "%v", err)

@@ -2,11 +2,9 @@ package main
 
 import (
 	"fmt"
-	"net/url"
 	"strconv"
 	"strings"
 
-	"marginline/alerts/delivery"
 	"marginline/alerts/review"
 	"marginline/analyze"
 )
@@ -53,19 +51,4 @@ func (c *config) worths() map[string]analyze.Worth {
 		"compliance": {Wasted: x.Wasted, Saved: x.SavedCompliance}, "cost": {Wasted: x.Wasted, Saved: x.SavedCost},
 		"note": {Wasted: x.Wasted, Saved: x.SavedNote},
 	}
-}
-
-// channel is where events are sent; nil when nothing is set.
-func (c *config) channel() (delivery.Channel, error) {
-	if c.Webhook.URL == "" {
-		return nil, nil
-	}
-	if u, err := url.Parse(c.Webhook.URL); err != nil || u.Host == "" || u.Scheme != "https" && u.Scheme != "http" {
-		return nil, fmt.Errorf("url %q is no http or https address", c.Webhook.URL)
-	}
-	w, err := delivery.NewWebhook(c.Webhook.URL, c.Webhook.Secret)
-	if err != nil {
-		return nil, err
-	}
-	return w, nil
 }

@@ -5,6 +5,7 @@ import (
 	"log/slog"
 	"maps"
 	"math"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -37,6 +38,12 @@ func TestConfigFaultsAreNamed(t *testing.T) {
 		{"broker:\n  url: nats://h\n  listen: 127.0.0.1:1\n", "broker.listen"},
 		{"cost:\n  wasted: 0\n", "cost.saved_"},
 		{"cost:\n  saved_road_call: -1\n", "cost.saved_road_call"},
+		{"mail:\n  server: mail.fleet.example\n", "not host:port"},
+		{"mail:\n  server: mail.fleet.example:587\n  from: nobody\n", "mail: from"},
+		{"mail:\n  server: mail.fleet.example:25\n  from: a@fleet.example\n  tls: none\n  password: x\n", "in the clear"},
+		{"mail:\n  recipients:\n    - to: a@fleet.example\n", "without a server"},
+		{"mail:\n  recipients:\n    - to: a@fleet.example\n      depot: Alder\n", `recipient 1: unknown key "depot"`},
+		{"mail:\n  server: m.fleet.example:587\n  from: a@fleet.example\n  recipients:\n    - to: a@fleet.example\n      quiet: at night\n      urgent: [fire]\n", "quiet"},
 		{"a: [", "c.yaml"},
 	} {
 		if _, err := loadConfig(write(t, "c.yaml", c.yaml), nil, nil); err == nil || !strings.Contains(err.Error(), c.want) {
@@ -83,7 +90,7 @@ func TestExampleConfigIsTheDefault(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if fromFile != plain {
+	if !reflect.DeepEqual(fromFile, plain) {
 		t.Errorf("deploy/marginline.yaml differs from the defaults:\n%+v\n%+v", fromFile, plain)
 	}
 }

@@ -47,6 +47,7 @@ func (a *app) controlHandler() http.Handler {
 	handle("POST /plan", a.showPlan)
 	handle("POST /plan/{job}", a.acceptPlan)
 	handle("GET /deliveries", a.listDeliveries)
+	handle("GET /receivers", a.listReceivers)
 	handle("POST /deliveries/test", a.testDelivery)
 	handle("GET /shop/facts", a.listFacts)
 	handle("POST /shop/facts", a.dated(a.addFact))

@@ -51,6 +51,8 @@ var homes = map[string]string{
 	"github.com/nats-io/nats-server/v2":      "ingest/broker",
 	"github.com/nats-io/nats.go":             "ingest/broker",
 	"github.com/synadia-io/orbit.go":         "ingest/broker",
+	"github.com/wneessen/go-mail":            "alerts/delivery",
+	"github.com/xuri/excelize":               "sql/sheet",
 	"modernc.org/sqlite":                     "",
 	"golang.org/x/oauth2":                    "dashboards/people",
 	"github.com/coreos/go-oidc":              "dashboards/people",

@@ -15,12 +15,13 @@ type Changes struct {
 	Closed    []string // its results recovered
 	Withdrawn []string // later data took its support away
 	Reopened  []string // it stands again, or a decision no longer holds
-	Updated   []string // new figures, the same state
+	Worsened  []string // the same state, a worse consequence or claim
+	Updated   []string // new figures, nothing worse
 }
 
 // Any says whether anything changed.
 func (c *Changes) Any() bool {
-	return len(c.Raised)+len(c.Closed)+len(c.Withdrawn)+len(c.Reopened)+len(c.Updated) > 0
+	return len(c.Raised)+len(c.Closed)+len(c.Withdrawn)+len(c.Reopened)+len(c.Worsened)+len(c.Updated) > 0
 }
 
 // Sync makes the book agree with what Derive gives for a unit, in one transaction. Alerts of the unit that
@@ -70,7 +71,7 @@ func (b *Book) Sync(ctx context.Context, unit string, derived []Alert) (Changes,
 	}
 	b.raised.Add(float64(len(ch.Raised)))
 	if ch.Any() {
-		b.log.Debug("alerts", "unit", unit, "raised", len(ch.Raised), "closed", len(ch.Closed), "withdrawn", len(ch.Withdrawn), "reopened", len(ch.Reopened), "updated", len(ch.Updated))
+		b.log.Debug("alerts", "unit", unit, "raised", len(ch.Raised), "closed", len(ch.Closed), "withdrawn", len(ch.Withdrawn), "reopened", len(ch.Reopened), "worsened", len(ch.Worsened), "updated", len(ch.Updated))
 	}
 	return ch, nil
 }
@@ -103,6 +104,9 @@ func (s *syncing) take(ctx context.Context, old, fresh *record) error {
 	after := next.state(s.now)
 	e := AuditEntry{At: s.now, Who: detector, From: before, To: after}
 	switch {
+	case before == after && after.Standing() && worse(&old.alert, &fresh.alert) != "":
+		s.changes.Worsened = append(s.changes.Worsened, old.id)
+		e.At, e.Why = evidenceAt(&fresh.alert, s.now), worse(&old.alert, &fresh.alert)
 	case before == after:
 		s.changes.Updated = append(s.changes.Updated, old.id)
 		return nil

@@ -39,7 +39,8 @@ type Service interface {
 	Readiness(ctx context.Context, unit string) (*alerts.Forecast, error)
 	Records(ctx context.Context, unit string) (*Records, error)
 	Calendar(ctx context.Context, w io.Writer, depot string) error
-	TestDelivery(ctx context.Context, who string) ([]delivery.Sent, error)
+	TestDelivery(ctx context.Context, target, who string) (delivery.Sent, error)
+	Receivers(ctx context.Context) ([]delivery.Receiver, error)
 	Deliveries(ctx context.Context) ([]delivery.Sent, error)
 }
 

@@ -48,3 +48,12 @@ func WriteCalendar(w io.Writer, name string, orders []alerts.WorkOrder, made tim
 }
 
 func plainDay(d shop.Day) string { return strings.ReplaceAll(d.String(), "-", "") }
+
+// CountVisits reads a feed and counts its events.
+func CountVisits(r io.Reader) (int, error) {
+	cal, err := ics.ParseCalendar(r)
+	if err != nil {
+		return 0, err
+	}
+	return len(cal.Events()), nil
+}

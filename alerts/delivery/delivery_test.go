@@ -84,7 +84,7 @@ func outbox(t *testing.T, url string) (*Outbox, *time.Time) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	o, err := OpenOutbox(t.Context(), db, hook, slog.New(slog.DiscardHandler))
+	o, err := OpenOutbox(t.Context(), db, []Target{hook.Target()}, slog.New(slog.DiscardHandler), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -97,7 +97,7 @@ func TestWebhook(t *testing.T) {
 	srv, got := receiver(t, 2)
 	o, now := outbox(t, srv.URL)
 	ctx := t.Context()
-	e, err := NewEvent(Raised, alerts.Alert{ID: "a-1", Unit: "217", Reason: "The seal is losing tightness.", RaisedAt: noon}, noon)
+	e, err := NewEvent(alerts.WasRaised, alerts.Alert{ID: "a-1", Unit: "217", Reason: "The seal is losing tightness.", RaisedAt: noon}, noon)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -140,7 +140,11 @@ func TestWebhook(t *testing.T) {
 func TestWebhookGivesUpAndSaysSo(t *testing.T) {
 	srv, got := receiver(t, 1000)
 	o, now := outbox(t, srv.URL)
-	if err := o.Add(t.Context(), NewTest("Tomas", noon)); err != nil {
+	e, err := NewEvent(alerts.HasEnded, alerts.Alert{ID: "a-1", Unit: "217"}, noon)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := o.Add(t.Context(), e); err != nil {
 		t.Fatal(err)
 	}
 	for range 20 {

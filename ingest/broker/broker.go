@@ -23,7 +23,9 @@ const (
 	ReceiptSubject   = "obd.receipts."   // + device
 	quarantinePrefix = "obd.quarantine." // + stream + sequence + message
 	replayHeader     = "Obd-Replay"      // quarantine entry that the report comes from
-	ReceivedHeader   = "Obd-Received"    // RFC 3339: when an imported report was received, as far as can be told
+	Alerts           = "MARGINLINE_ALERTS"
+	AlertSubject     = "marginline.alerts." // + kind + unit
+	ReceivedHeader   = "Obd-Received"       // RFC 3339: when an imported report was received, as far as can be told
 )
 
 // Config says where the log is. The zero value of every field but Dir is usable.
@@ -35,6 +37,7 @@ type Config struct {
 	MaxAge        time.Duration // how long raw reports stay; 0 = 30 days
 	MaxBytes      int64         // how much of them; 0 = as much as the disk holds
 	QuarantineAge time.Duration // how long quarantine entries stay; 0 = for ever
+	AlertAge      time.Duration // how long published alerts stay; 0 = none are published
 }
 
 const (
@@ -116,7 +119,7 @@ func orEmbedded(url string) string {
 	return url
 }
 
-// streams makes or updates the two streams.
+// streams makes or updates the streams.
 func (b *Broker) streams(ctx context.Context, cfg Config) error {
 	age := cfg.MaxAge
 	if age == 0 {
@@ -132,8 +135,16 @@ func (b *Broker) streams(ctx context.Context, cfg Config) error {
 		Storage: jetstream.FileStorage, Retention: jetstream.LimitsPolicy, Discard: jetstream.DiscardOld,
 		MaxAge: cfg.QuarantineAge, MaxMsgsPerSubject: 1, AllowAtomicPublish: true, AllowDirect: true,
 	}
+	list := []jetstream.StreamConfig{reports, held}
+	if cfg.AlertAge > 0 {
+		list = append(list, jetstream.StreamConfig{
+			Name: Alerts, Description: "what happened to alerts, as CloudEvents", Subjects: []string{AlertSubject + ">"},
+			Storage: jetstream.FileStorage, Retention: jetstream.LimitsPolicy, Discard: jetstream.DiscardOld,
+			MaxAge: cfg.AlertAge, MaxBytes: alertBytes, Duplicates: min(alertRepeats, cfg.AlertAge), AllowDirect: true,
+		})
+	}
 	b.batch = true
-	for _, s := range []jetstream.StreamConfig{reports, held} {
+	for _, s := range list {
 		if there, err := b.js.Stream(ctx, s.Name); err == nil { // one out of a backup keeps its identity
 			if id := there.CachedInfo().Config.Metadata[identityKey]; id != "" {
 				s.Metadata = map[string]string{identityKey: id}

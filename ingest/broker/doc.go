@@ -7,6 +7,7 @@
 //
 //	OBD_REPORTS     obd.reports.<device>                      the reports, limits retention
 //	OBD_QUARANTINE  obd.quarantine.<stream>.<seq>.<message>   one subject an entry, one entry a subject
+//	MARGINLINE_ALERTS  marginline.alerts.<kind>.<unit>        what happened to alerts, for other programs (Config.AlertAge)
 //
 // Durability. JetStream acknowledges before it syncs unless told otherwise; the embedded server is told
 // (SyncAlways). One synced publish at a time is slow, so bulk publishers use PublishBatch: one sync for up
