@@ -14,7 +14,7 @@ var (
 
 // count registers what the outbox tells of itself.
 func (o *Outbox) count(reg prometheus.Registerer) error {
-	o.done = prometheus.NewCounterVec(prometheus.CounterOpts{Name: "marginline_deliveries_total", Help: "Tries to deliver an event: taken, failed (it is tried again) or given_up."}, []string{"way", "outcome"})
+	o.done = prometheus.NewCounterVec(prometheus.CounterOpts{Name: "marginline_deliveries_total", Help: "Tries to deliver an event: taken, failed (it is tried again, or was a test) or given_up."}, []string{"way", "outcome"})
 	if reg == nil {
 		return nil
 	}
