@@ -160,7 +160,6 @@ var configDefaults = map[string]any{
 	"mail.password":      "",
 	"mail.ca":            "",
 	"mail.from":          "",
-	"mail.pages":         "",
 	"mail.recipients":    nil,
 	"cost.currency":      review.DefaultPrices().Currency,
 	"cost.unplanned":     rangeText(review.DefaultPrices().Unplanned),

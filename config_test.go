@@ -90,6 +90,7 @@ func TestExampleConfigIsTheDefault(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	fromFile.file = plain.file
 	if !reflect.DeepEqual(fromFile, plain) {
 		t.Errorf("deploy/marginline.yaml differs from the defaults:\n%+v\n%+v", fromFile, plain)
 	}

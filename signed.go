@@ -10,6 +10,7 @@ import (
 
 	"marginline/alerts"
 	"marginline/alerts/api"
+	"marginline/alerts/delivery"
 	"marginline/alerts/schedule"
 	"marginline/alerts/shop"
 	"marginline/dashboards"
@@ -290,4 +291,12 @@ func (b signedBook) Reopen(ctx context.Context, id, who, reason string) error {
 
 func (b signedBook) Order(ctx context.Context, alertID, who string, at time.Time) (*alerts.WorkOrder, error) {
 	return b.Book.Order(ctx, alertID, people.Who(ctx, who), at)
+}
+
+func (f signed) TestDelivery(ctx context.Context, target, typed string) (delivery.Sent, error) {
+	who, err := named(ctx, typed)
+	if err != nil {
+		return delivery.Sent{}, err
+	}
+	return f.floor.TestDelivery(ctx, target, who)
 }

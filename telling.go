@@ -69,6 +69,7 @@ func (a *app) openOutbox(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	a.cfg.Mail.Pages = a.cfg.Web.URL
 	mailer, err := delivery.NewMailer(a.cfg.Mail)
 	if err != nil {
 		return err

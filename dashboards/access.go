@@ -111,6 +111,7 @@ var access = map[string]need{
 	"GET /api/v1/units/{unit}/readiness":   toSee.byProgram(),
 	"GET /api/v1/units/{unit}/records":     toSee.byProgram(),
 	"GET /api/v1/deliveries":               toLook.byProgram(),
+	"GET /api/v1/receivers":                toLook.byProgram(),
 	"POST /api/v1/deliveries/test":         toDecide.byProgram(),
 	"GET /api/v1/calendars/{depot}":        toSee.byProgram(),
 }

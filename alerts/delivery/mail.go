@@ -25,7 +25,7 @@ type MailConfig struct {
 	Password   string      `koanf:"password"`
 	CA         string      `koanf:"ca"`         // PEM file of an authority of your own; "" = those of the system
 	From       string      `koanf:"from"`       // such as marginline <alerts@fleet.example>
-	Pages      string      `koanf:"pages"`      // address of the pages, for links; "" = no links
+	Pages      string      `koanf:"-"`          // address of the pages, for links; "" = no links
 	Recipients []Recipient `koanf:"recipients"` // read from the file only
 }
 
