@@ -296,7 +296,7 @@ func readingFiles(b *testing.B, l *lake.Lake) (files []string, size int64) {
 // protobuf-x-drift is the same with our reports in their protobuf form; DuckDB reads JSON. sealed/duckdb is bytes: our compacted files over DuckDB's of the same rows and columns, sorted, zstd, at one
 // row-group size.
 func BenchmarkBesideGeneralParts(b *testing.B) {
-	defer debug.SetGCPercent(debug.SetGCPercent(200)) // as the command does
+	defer debug.SetGCPercent(debug.SetGCPercent(200)) // as the command does while little is in use (collect.go)
 	in := newIntake(b, 400, 90)
 	var ours outcome
 	var commit, logged, packed, plain, decode, drift rate

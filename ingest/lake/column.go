@@ -84,9 +84,10 @@ func flag(id int, name, doc string, f func(*row) *series.Tri) column {
 	return column{id: id, name: name, doc: doc, flag: at(f)}
 }
 
-func (c column) need() column   { c.required = true; return c }
-func (c column) owned() column  { c.own = true; return c }
-func (c column) inRuns() column { c.runs = true; return c }
+func (c column) need() column     { c.required = true; return c }
+func (c column) owned() column    { c.own = true; return c }
+func (c column) inRuns() column   { c.runs = true; return c }
+func (c column) unlisted() column { c.plain = true; return c }
 
 // bare says whether a column is written without a dictionary. Texts and flags never are.
 func (c *column) bare(codec compress.Compression) bool {

@@ -82,17 +82,21 @@ func readingColumns() []column {
 			set: func(r *row, v string) (err error) { r.r.State, err = series.ParseState(v); return err },
 		}}.need().owned(),
 		flag(28, "passed", "min <= value <= max; null unless state is ok", func(r *row) *series.Tri { return &r.r.Passed }).owned(),
-		real(29, "margin", "1 as far as can be, 0 at the limit, below 0 failed", func(r *row) *float64 { return &r.r.Margin }).owned().inRuns(),
+		real(29, "margin", "1 as far as can be, 0 at the limit, below 0 failed", func(r *row) *float64 { return &r.r.Margin }).owned().unlisted(),
 		flag(30, "done", "the test's group completed in this driving cycle", func(r *row) *series.Tri { return &r.r.Done }).owned(),
 		num(31, "runs", "in-use numerator of the test's group", func(r *row) *int32 { return &r.r.Runs }).owned().inRuns(),
 	)
 	cols = append(cols, contextColumns(32)...)
 	return append(cols,
 		minutesSinceClear(40),
-		text(41, "cvn", "calibration verification numbers of that ECU in the same report, joined by +", func(r *row) *string {
-			v := r.p.CVNs[r.r.ECU]
-			return &v
-		}),
+		column{id: 41, name: "cvn", doc: "calibration verification numbers of that ECU in the same report, joined by +", text: &access[string]{
+			get: func(r *row) string {
+				if r.p.CVNs == nil {
+					return ""
+				}
+				return r.p.CVNs[r.r.ECU]
+			},
+		}},
 	)
 }
 
