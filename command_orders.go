@@ -43,6 +43,7 @@ var orderSteps = []struct{ verb, short, example, flags string }{
 	{"defer", "put an order off until a day", "--until 2026-06-12 --reason \"at the coast\"", "until"},
 	{"cancel", "cancel an order", "--reason \"unit is sold\"", ""},
 	{"no_show", "the unit did not come", "", ""},
+	{"release", "give the day back; the plan proposes anew", "--reason \"the lift is down\"", ""},
 	{"reopen", "open an order again", "--reason \"the driver smells fuel again\"", ""},
 }
 

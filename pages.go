@@ -31,7 +31,7 @@ func (a *app) pages() (*dashboards.Server, error) {
 		return nil, err
 	}
 	s, err := dashboards.New(cfg, dashboards.Deps{
-		Book: signedBook{a.book, a.floor}, Series: a.watch.runner, Roster: rosterNow{a}, Names: names{}, Codes: codes{a}, Facts: told{a}, Uses: uses{a},
+		Book: signedBook{a.book, a.floor}, Series: a.watch.runner, Roster: rosterNow{a}, Names: names{}, Codes: codes{a}, Facts: told{a}, Uses: uses{a}, Background: around{a},
 		Intakes: intake{a}, Reviews: a.floor, Trials: a.watch.runner, Worths: a.cfg.worths(), Currency: a.cfg.Cost.Currency, ClassOf: a.classOf, Quarantine: put{a}, SQL: analyst{a}, Shelf: a.shelf, Health: health{a},
 		Floor: signed{a.floor}, API: api.Handler(signed{a.floor}, version), People: a.people, Provider: provider,
 		Metrics: promhttp.HandlerFor(a.reg, promhttp.HandlerOpts{Registry: a.reg}), Now: time.Now,
@@ -107,7 +107,31 @@ func (u uses) Use(ctx context.Context, unit string) (dashboards.Use, error) {
 			}
 		}
 	}
-	return use, nil
+	return use, u.turns(ctx, unit, &use)
+}
+
+// turns finds the reports before which codes were cleared, by counters that began anew, and those that came from
+// another dongle than the one before.
+func (u uses) turns(ctx context.Context, unit string, use *dashboards.Use) error {
+	res, err := u.app.engine.Query(ctx, source{app: u.app}, fmt.Sprintf(`
+		with r as (select read_at, device, warmups_since_clear w, distance_since_clear_km k from reports where clock_ok and unit = '%s'),
+		x as (select *, lag(device) over o as before, w < lag(w ignore nulls) over o or k < lag(k ignore nulls) over o - 1 as fell
+			from r window o as (order by read_at))
+		select read_at, fell, before, device from x where fell or before <> device order by read_at desc limit 50`, quoted(unit)))
+	if err != nil {
+		return fmt.Errorf("counters of unit %s: %w", unit, err)
+	}
+	for _, r := range res.Rows {
+		at, _ := r[0].(time.Time)
+		if fell, _ := r[1].(bool); fell {
+			use.Clears = append(use.Clears, at)
+		}
+		from, _ := r[2].(string)
+		if to, _ := r[3].(string); from != to && from != "" {
+			use.Swaps = append(use.Swaps, dashboards.Swap{At: at, From: from, To: to})
+		}
+	}
+	return nil
 }
 
 // health says how the service is doing.

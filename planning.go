@@ -95,22 +95,31 @@ func (f *floor) Accept(ctx context.Context, job, who string) (*alerts.WorkOrder,
 		return nil, fmt.Errorf("no proposal for %q: %w; see 'plan show'", job, alerts.ErrNotFound)
 	}
 	v := p.Visits[i]
-	id := v.Job
-	open, err := f.app.book.List(ctx, false)
+	id, err := f.ordered(ctx, v.Unit, v.Job, who)
 	if err != nil {
 		return nil, err
 	}
+	slot := &alerts.Slot{Day: v.Day, Bay: v.Bay, Technician: v.Technician, Service: v.Service != "", Hours: v.Hours}
+	return f.app.book.Step(ctx, id, alerts.StepSchedule, alerts.StepNote{Who: who, Why: "accepted: " + v.Reason, Slot: slot})
+}
+
+// ordered is the order of a job: made where there is none, and all alerts of the unit that ask for a visit go on it.
+func (f *floor) ordered(ctx context.Context, unit, job, who string) (string, error) {
+	id := job
+	open, err := f.app.book.List(ctx, false)
+	if err != nil {
+		return "", err
+	}
 	for _, a := range open {
-		if a.Unit == v.Unit && (a.State == alerts.Open || a.State == alerts.Acknowledged) && (a.Kind != analyze.NotRunning || a.ID == v.Job) {
+		if a.Unit == unit && (a.State == alerts.Open || a.State == alerts.Acknowledged) && (a.Kind != analyze.NotRunning || a.ID == job) {
 			o, err := f.app.book.Order(ctx, a.ID, who, f.app.now())
 			if err != nil {
-				return nil, err
+				return "", err
 			}
 			id = o.ID
 		}
 	}
-	slot := &alerts.Slot{Day: v.Day, Bay: v.Bay, Technician: v.Technician, Service: v.Service != "", Hours: v.Hours}
-	return f.app.book.Step(ctx, id, alerts.StepSchedule, alerts.StepNote{Who: who, Why: "accepted: " + v.Reason, Slot: slot})
+	return id, nil
 }
 
 // prove judges the repairs of a unit that wait for their tests. The caller holds fold.

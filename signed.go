@@ -173,6 +173,30 @@ func (f signed) Accept(ctx context.Context, job, typed string) (*alerts.WorkOrde
 	return f.floor.Accept(ctx, job, who)
 }
 
+func (f signed) Try(ctx context.Context, job string, day shop.Day, typed, why string) (*schedule.Trial, error) {
+	t, err := f.floor.Try(ctx, job, day, people.Who(ctx, typed), why)
+	if err != nil {
+		return nil, err
+	}
+	if !f.mine(ctx, t.Unit) {
+		return nil, missing("proposal", job)
+	}
+	t.Moves = slices.DeleteFunc(t.Moves, func(m schedule.Moved) bool { return !f.mine(ctx, m.Unit) })
+	t.Clashes = slices.DeleteFunc(t.Clashes, func(c schedule.Clash) bool { return !f.mine(ctx, c.Unit) })
+	return t, nil
+}
+
+func (f signed) Move(ctx context.Context, job string, day shop.Day, typed, why string) (*alerts.WorkOrder, error) {
+	who, err := named(ctx, typed)
+	if err != nil {
+		return nil, err
+	}
+	if _, err := f.Try(ctx, job, day, who, why); err != nil {
+		return nil, err
+	}
+	return f.floor.Move(ctx, job, day, who, why)
+}
+
 // theirs says whether the caller may know of a fact: it belongs to a unit or, a part, to a depot.
 func (f signed) theirs(ctx context.Context, x shop.Fact) bool {
 	if x.Unit == "" {

@@ -45,6 +45,7 @@ const (
 	StepCancel   Step = "cancel"
 	StepNoShow   Step = "no_show"
 	StepReopen   Step = "reopen"
+	StepRelease  Step = "release" // the day is given back
 )
 
 // course says from where a step is possible and where it leads.
@@ -71,13 +72,14 @@ var steps = map[Step]course{
 	StepDefer:    {OrderDeferred, before, true},
 	StepCancel:   {OrderCancelled, slices.Concat(before, inShop), true},
 	StepNoShow:   {OrderNoShow, []OrderState{OrderScheduled}, false},
+	StepRelease:  {OrderApproved, []OrderState{OrderScheduled}, true},
 	StepReopen:   {OrderApproved, []OrderState{OrderDone, OrderVerifying, OrderClosed, OrderCancelled}, true},
 }
 
 // Steps are the steps that are possible in a state, in the order of a visit.
 func (s OrderState) Steps() []Step {
 	var out []Step
-	for _, st := range []Step{StepApprove, StepSchedule, StepArrive, StepStart, StepWait, StepFinish, StepClose, StepDefer, StepNoShow, StepCancel, StepReopen} {
+	for _, st := range []Step{StepApprove, StepSchedule, StepArrive, StepStart, StepWait, StepFinish, StepClose, StepDefer, StepNoShow, StepRelease, StepCancel, StepReopen} {
 		if slices.Contains(steps[st].from, s) {
 			out = append(out, st)
 		}

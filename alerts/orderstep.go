@@ -59,7 +59,7 @@ func (b *Book) Step(ctx context.Context, id string, st Step, n StepNote) (*WorkO
 			body = o.Deferred
 		case StepWait:
 			o.WaitingFor = n.Why
-		case StepCancel, StepReopen:
+		case StepCancel, StepReopen, StepRelease:
 			o.Deferred = nil
 			o.unbook()
 		case StepApprove, StepArrive:

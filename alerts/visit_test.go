@@ -142,7 +142,7 @@ func TestDeferralEndsByItself(t *testing.T) {
 
 // No sequence of steps reaches a state that the table does not allow, and every change is in the history.
 func TestStepsProperty(t *testing.T) {
-	all := []Step{StepApprove, StepSchedule, StepArrive, StepStart, StepWait, StepFinish, StepClose, StepDefer, StepCancel, StepNoShow, StepReopen}
+	all := []Step{StepApprove, StepSchedule, StepArrive, StepStart, StepWait, StepFinish, StepClose, StepDefer, StepCancel, StepNoShow, StepRelease, StepReopen}
 	rapid.Check(t, func(rt *rapid.T) {
 		b, _, o := ordered(t)
 		changes := 2 // proposed, approved

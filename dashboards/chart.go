@@ -3,6 +3,7 @@ package dashboards
 import (
 	"html/template"
 	"math"
+	"slices"
 	"time"
 
 	"marginline/analyze"
@@ -20,8 +21,14 @@ type chart struct {
 	Since     time.Time // change date, zero when there is none
 	Crossing  *analyze.Crossing
 	Threshold float64
-	Score     bool // draw the panel of the score
+	Score     bool       // draw the panel of the score
+	From, To  time.Time  // the stretch asked for; zero for the whole
+	With      []quantity // conditions, one panel each
+	Peers     []PeerWeek // units like this one, behind the results
 }
+
+// height is how high the drawing becomes whose results and score take h.
+func (c chart) height(h float64) float64 { return h + float64(len(c.With))*(panelHeight+panelGap) }
 
 const (
 	chartLeft   = 46.0
@@ -37,11 +44,16 @@ func (c chart) draw(ds []dot) template.HTML {
 	d.begin("chart", c.W, c.H, c.Label)
 	from, to := c.reach(ds)
 	x := timeSpan(from, to, chartLeft, c.W-chartRight)
-	bottom := c.H - chartBottom
+	bottom := c.H - chartBottom - float64(len(c.With))*(panelHeight+panelGap)
+	scored := bottom
 	if c.Score {
 		bottom -= scoreHeight + scoreGap
 	}
-	shown := thin(ds, from, to, int(c.W))
+	seen := ds
+	if !c.From.IsZero() || !c.To.IsZero() {
+		seen = slices.DeleteFunc(slices.Clone(ds), func(p dot) bool { return p.At.Before(from) || p.At.After(to) })
+	}
+	shown := thin(seen, from, to, int(c.W))
 	for _, t := range days(from, to, c.Zone, max(3, int(c.W/90))) {
 		at := x.time(t.at)
 		d.line("grid", at, chartTop, at, c.H-chartBottom)
@@ -49,10 +61,11 @@ func (c chart) draw(ds []dot) template.HTML {
 			d.text("tick", "middle", at, c.H-7, t.label)
 		}
 	}
-	c.results(&d, x, chartTop, bottom, shown)
+	c.results(&d, x, chartTop, bottom, shown, ds)
 	if c.Score {
-		c.score(&d, x, bottom+scoreGap, c.H-chartBottom, shown)
+		c.score(&d, x, bottom+scoreGap, scored, shown)
 	}
+	c.panels(&d, x, scored, shown)
 	return d.end()
 }
 
@@ -75,6 +88,12 @@ func (c chart) reach(ds []dot) (from, to time.Time) {
 	}
 	if most := c.Now.Add(max(30*24*time.Hour, c.Now.Sub(from)/2)); to.After(most) {
 		to = most
+	}
+	if !c.From.IsZero() && c.From.Before(to) {
+		from = c.From
+	}
+	if !c.To.IsZero() && c.To.After(from) {
+		to = c.To
 	}
 	return from, to
 }
@@ -131,8 +150,9 @@ func (c chart) values(ds []dot) (lo, hi float64, showMin, showMax bool) {
 	return lo - pad, hi + pad, showMin, showMax
 }
 
-func (c chart) results(d *drawing, x span, top, bottom float64, ds []dot) {
-	lo, hi, showMin, showMax := c.values(ds)
+// results draws ds; the value axis is that of the whole course, also where only a part of it is shown.
+func (c chart) results(d *drawing, x span, top, bottom float64, ds, whole []dot) {
+	lo, hi, showMin, showMax := c.values(whole)
 	y := span{lo, hi, bottom, top}
 	right := x.to
 	for _, v := range steps(lo, hi, max(3, int((bottom-top)/42))) {
@@ -142,6 +162,7 @@ func (c chart) results(d *drawing, x span, top, bottom float64, ds []dot) {
 	if c.Unit != "" {
 		d.text("tick", "start", 2, top-8, c.Unit)
 	}
+	c.peers(d, x, y)
 	c.band(d, x, y, ds)
 	if showMax {
 		c.limit(d, x, y, ds, func(p dot) float64 { return p.Max }, top, "at most ")
@@ -150,7 +171,9 @@ func (c chart) results(d *drawing, x span, top, bottom float64, ds []dot) {
 		c.limit(d, x, y, ds, func(p dot) float64 { return p.Min }, bottom, "at least ")
 	}
 	c.marks(d, x, top, bottom, ds)
-	c.forecast(d, x, y, ds)
+	if c.To.IsZero() || c.To.After(c.Now) {
+		c.forecast(d, x, y, ds)
+	}
 	var run []xy
 	epoch := 0
 	for _, p := range ds {

@@ -83,9 +83,12 @@ func (c chart) marks(d *drawing, x span, top, bottom float64, ds []dot) {
 		}
 	}
 	now := x.heldTime(c.Now)
-	d.line("today", now, top, now, bottom)
-	d.text("word", "middle", min(now, c.W-chartRight-14), top-6, "now")
-	if !c.Since.IsZero() {
+	inside := func(t time.Time) bool { return t.Unix() >= int64(x.lo) && t.Unix() <= int64(x.hi) }
+	if inside(c.Now) {
+		d.line("today", now, top, now, bottom)
+		d.text("word", "middle", min(now, c.W-chartRight-14), top-6, "now")
+	}
+	if !c.Since.IsZero() && (c.From.IsZero() && c.To.IsZero() || inside(c.Since)) {
 		at := x.heldTime(c.Since)
 		d.line("since", at, top, at, bottom)
 		words := "change no later than " + c.Since.In(c.Zone).Format("2 Jan")

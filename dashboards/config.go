@@ -60,6 +60,7 @@ type Deps struct {
 	Codes      Codes
 	Facts      Facts
 	Uses       Uses
+	Background Background
 	Health     Health
 	Intakes    Intakes
 	Reviews    Reviews

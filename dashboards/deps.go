@@ -56,6 +56,14 @@ type Use struct {
 	EngineHours       float64
 	WarmupsSinceClear float64 // warm-up cycles since codes were cleared
 	KmSinceClear      float64
+	Clears            []time.Time // first reports after these counters began anew: codes were cleared before
+	Swaps             []Swap      // first reports of another dongle
+}
+
+// A Swap is a unit's first report by another dongle than before.
+type Swap struct {
+	At       time.Time
+	From, To string
 }
 
 // Uses answers how a unit is used.

@@ -11,6 +11,7 @@ import (
 // A dot is one fresh reading as charts, tables and exports show it. Absent numbers are NaN.
 type dot struct {
 	At       time.Time
+	ReportID string
 	Epoch    int
 	CalID    string
 	Restart  string // what happened before it
@@ -22,6 +23,7 @@ type dot struct {
 	Spread   float64
 	Score    float64
 	Failed   bool
+	With     []float64 // the conditions that the reader asked for, in that order
 }
 
 // dots turns a trace into what people see. toward says which limit counts where a margin is not defined.
@@ -32,7 +34,7 @@ func dots(tr *analyze.Trace) []dot {
 	out := make([]dot, 0, len(tr.Points))
 	for _, p := range tr.Points {
 		out = append(out, dot{
-			At: p.At, Epoch: p.Epoch, CalID: p.CalID, Restart: p.Restart, Value: p.Value, Min: p.Min, Max: p.Max, Margin: p.Margin,
+			At: p.At, ReportID: p.ReportID, Epoch: p.Epoch, CalID: p.CalID, Restart: p.Restart, Value: p.Value, Min: p.Min, Max: p.Max, Margin: p.Margin,
 			Left: left(p, tr.Now.Toward), Baseline: p.Baseline, Spread: p.Spread, Score: p.Score,
 			Failed: p.Value > p.Max || p.Value < p.Min,
 		})

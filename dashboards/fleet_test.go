@@ -328,21 +328,23 @@ type site struct {
 	yard  *yard
 	book  *alerts.Book
 	pulse *pulse
+
+	around *surroundings
 }
 
 func open(t *testing.T, y *yard, b *alerts.Book) *site {
 	t.Helper()
-	p := &pulse{}
+	p, around := &pulse{}, &surroundings{}
 	cfg := DefaultConfig()
 	cfg.Fleet, cfg.Version = "Brackwater Provision & Linen", "test"
 	s, err := New(cfg, Deps{Book: b, Series: y, Roster: rosterOf(y.roster), Names: words, Health: p,
 		Codes: codesOf{"217": {{ECU: "7e8", Kind: "pending", Code: "P0442", First: at(-51), Last: at(-50)}}, "312": {{ECU: "7e8", Kind: "confirmed", Code: "P0304", First: today.AddDate(0, 0, -1), Last: today}}},
-		Facts: shopFloor, Uses: useOf{}, Intakes: intakeOf{}, Reviews: bookReview{b}, Trials: past{}, Worths: map[string]analyze.Worth{"road_call": {Wasted: 60, Saved: 540}}, Currency: "EUR",
+		Facts: shopFloor, Uses: useOf{}, Background: around, Intakes: intakeOf{}, Reviews: bookReview{b}, Trials: past{}, Worths: map[string]analyze.Worth{"road_call": {Wasted: 60, Saved: 540}}, Currency: "EUR",
 		ClassOf: func() func(string, string) string { return func(string, string) string { return "road_call" } }, Quarantine: heldMarket(), Now: func() time.Time { return today }}, quiet())
 	if err != nil {
 		t.Fatal(err)
 	}
-	return &site{s, y, b, p}
+	return &site{s, y, b, p, around}
 }
 
 func (s *site) get(t *testing.T, path string) (int, string) {

@@ -14,6 +14,10 @@ import (
 type Floor interface {
 	Plan(ctx context.Context, days int, file *shop.File) (*schedule.Plan, error)
 	Accept(ctx context.Context, job, who string) (*alerts.WorkOrder, error)
+	// Try says what would become of the plan if a job, or the order of one, came on a day; nothing is decided.
+	Try(ctx context.Context, job string, day shop.Day, who, why string) (*schedule.Trial, error)
+	// Move takes that day: the order is made where there is none.
+	Move(ctx context.Context, job string, day shop.Day, who, why string) (*alerts.WorkOrder, error)
 	Order(ctx context.Context, id string) (*alerts.WorkOrder, []alerts.OrderEntry, error)
 	Step(ctx context.Context, id string, st alerts.Step, n alerts.StepNote) (*alerts.WorkOrder, error)
 	Finish(ctx context.Context, id string, out alerts.Outcome) (*alerts.WorkOrder, error)

@@ -28,9 +28,24 @@ var factMarks = map[shop.Kind]mark{
 }
 
 // marksOf gathers what happened to a unit, the newest first: trouble codes when first read, facts of the shop
-// floor, and control units that came with another calibration from one reading to the next.
-func marksOf(codes []Code, facts []shop.Fact, traces map[series.Key]*analyze.Trace, zone *time.Location) []mark {
+// floor, and what the reports show by themselves: counters that began anew, another dongle, and control units that
+// came with another calibration from one reading to the next. What the shop told within two days is not said twice.
+func marksOf(t tale, traces map[series.Key]*analyze.Trace, zone *time.Location) []mark {
 	var out []mark
+	codes, facts := t.codes, t.facts
+	said := func(kind shop.Kind, at time.Time) bool {
+		return slices.ContainsFunc(facts, func(f shop.Fact) bool { return f.Kind == kind && f.At.Sub(at).Abs() <= 2*dayBack })
+	}
+	for _, at := range t.use.Clears {
+		if !said(shop.Clear, at) {
+			out = append(out, mark{At: at, Letter: "X", Word: "codes cleared", Text: "the vehicle’s own counters began anew before this report; nobody told of it"})
+		}
+	}
+	for _, w := range t.use.Swaps {
+		if !said(shop.Dongle, w.At) {
+			out = append(out, mark{At: w.At, Letter: "D", Word: "dongle", Text: "reports come from " + w.To + " instead of " + w.From})
+		}
+	}
 	stored := map[string]bool{} // one mark for a code, however it is stored
 	for _, c := range slices.SortedStableFunc(slices.Values(codes), func(a, b Code) int { return a.First.Compare(b.First) }) {
 		if !stored[c.ECU+c.Code] {

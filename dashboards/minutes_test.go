@@ -21,17 +21,78 @@ import (
 	"marginline/ingest/series"
 )
 
-// A bookFloor is the shop floor over a real book, with a plan without jobs and no shop file.
+// A bookFloor is the shop floor over a real book, a roster and a shop file.
 type bookFloor struct {
 	bookReview
 	factsOf
+	yard *yard
+	file *shop.File
 }
 
-func (f bookFloor) Plan(context.Context, int, *shop.File) (*schedule.Plan, error) {
-	return &schedule.Plan{}, nil
+const marketFile = `depots:
+  - name: Tannery Row
+    time_zone: America/Chicago
+    bays: [{name: "1", kinds: [lift, vapour_safe]}, {name: "2", kinds: [lift]}]
+    open: {mon: 9, tue: 9, wed: 9, thu: 9, fri: 9}
+    technicians: [{name: Wes, skills: [evap, engine, exhaust]}, {name: Marisol, skills: [engine, exhaust]}]
+  - name: Saltgate
+    time_zone: America/Los_Angeles
+    bays: [{name: "1", kinds: [lift, vapour_safe]}, {name: "2", kinds: [lift]}]
+    open: {mon: 8, tue: 8, wed: 8, thu: 8, fri: 8}
+    technicians: [{name: Orrin, skills: [evap, engine, exhaust, aftertreatment]}]
+`
+
+func (f bookFloor) desk(ctx context.Context, days int) (*alerts.Desk, error) {
+	d := &alerts.Desk{Now: today, Days: days, File: f.file, Facts: func(unit string) []shop.Fact { return f.factsOf[unit] },
+		Usage: func(string) alerts.Usage { return alerts.Usage{} }}
+	for _, u := range f.yard.roster {
+		if !slices.ContainsFunc(d.Units, func(x fleet.Unit) bool { return x.Unit == u.Unit }) {
+			d.Units = append(d.Units, *u)
+		}
+	}
+	var err error
+	if d.Alerts, err = f.book.List(ctx, false); err != nil {
+		return nil, err
+	}
+	d.Orders, err = f.book.Orders(ctx)
+	return d, err
 }
-func (f bookFloor) Accept(context.Context, string, string) (*alerts.WorkOrder, error) {
-	return nil, errors.New("no such job")
+
+func (f bookFloor) Plan(ctx context.Context, days int, _ *shop.File) (*schedule.Plan, error) {
+	d, err := f.desk(ctx, days)
+	if err != nil {
+		return nil, err
+	}
+	return d.Plan()
+}
+func (f bookFloor) Accept(ctx context.Context, job, who string) (*alerts.WorkOrder, error) {
+	p, err := f.Plan(ctx, 84, nil)
+	if err != nil {
+		return nil, err
+	}
+	for _, v := range p.Visits {
+		if v.Job == job {
+			return f.Move(ctx, job, v.Day, who, "accepted")
+		}
+	}
+	return nil, alerts.ErrNotFound
+}
+func (f bookFloor) Try(ctx context.Context, job string, day shop.Day, who, why string) (*schedule.Trial, error) {
+	d, err := f.desk(ctx, 84)
+	if err != nil {
+		return nil, err
+	}
+	return schedule.Try(d.Schedule(), schedule.Fixed{ID: job, Day: day, Who: who, Why: why})
+}
+func (f bookFloor) Move(ctx context.Context, job string, day shop.Day, who, why string) (*alerts.WorkOrder, error) {
+	if strings.HasPrefix(job, "a-") {
+		o, err := f.book.Order(ctx, job, who, today)
+		if err != nil {
+			return nil, err
+		}
+		job = o.ID
+	}
+	return f.book.Step(ctx, job, alerts.StepSchedule, alerts.StepNote{Who: who, Why: why, Slot: &alerts.Slot{Day: day}})
 }
 func (f bookFloor) Order(ctx context.Context, id string) (*alerts.WorkOrder, []alerts.OrderEntry, error) {
 	o, err := f.book.OrderByID(ctx, id)
@@ -48,7 +109,7 @@ func (f bookFloor) Finish(ctx context.Context, id string, out alerts.Outcome) (*
 	return f.book.Finish(ctx, id, out)
 }
 func (f bookFloor) TakeFact(_ context.Context, x shop.Fact) (shop.Fact, error) { return x, nil }
-func (f bookFloor) ShopFile(context.Context) (string, int, error)              { return "", 0, nil }
+func (f bookFloor) ShopFile(context.Context) (string, int, error)              { return marketFile, 1, nil }
 func (f bookFloor) Install(context.Context, string, string) (*shop.File, error) {
 	return nil, errors.New("no shop file here")
 }
@@ -58,7 +119,11 @@ func withFloor(t *testing.T, y *yard, b *alerts.Book) *site {
 	t.Helper()
 	s := open(t, y, b)
 	deps := s.deps
-	deps.Floor = bookFloor{bookReview{b}, shopFloor}
+	file, err := shop.ReadFile(strings.NewReader(marketFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	deps.Floor = bookFloor{bookReview{b}, shopFloor, y, file}
 	whole, err := New(s.cfg, deps, quiet())
 	if err != nil {
 		t.Fatal(err)
@@ -71,14 +136,20 @@ func withFloor(t *testing.T, y *yard, b *alerts.Book) *site {
 func (b *tab) press(t *testing.T, what, follows string) {
 	t.Helper()
 	eval[bool](t, b, "(document.querySelector("+asJSON(what)+").click(), true)")
-	for range 200 {
-		there, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool]("document.readyState === 'complete' && document.querySelector("+asJSON(follows)+") !== null"))
+	b.arrives(t, "document.querySelector("+asJSON(follows)+") !== null")
+}
+
+// arrives waits until the page that follows is as it should be.
+func (b *tab) arrives(t *testing.T, js string) {
+	t.Helper()
+	for range 400 {
+		there, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool]("document.readyState === 'complete' && Boolean("+js+")"))
 		if err == nil && there { // while one page gives way to the next there is nothing to ask
 			return
 		}
 		time.Sleep(50 * time.Millisecond)
 	}
-	t.Fatalf("after %s the page %q has no %s", what, eval[string](t, b, "document.title + ' ' + document.body.innerText.slice(0, 300)"), follows)
+	t.Fatalf("the page %q never comes to %s", eval[string](t, b, "document.title + ' ' + document.body.innerText.slice(0, 300)"), js)
 }
 
 // The first five minutes of somebody new: open Today, find the most urgent unit, say why, accept its visit,

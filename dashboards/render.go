@@ -89,7 +89,7 @@ func loadPages(files fs.FS, s *Server) (pages, error) {
 // funcs are the words and forms that templates may use.
 func (s *Server) funcs() template.FuncMap {
 	return template.FuncMap{
-		"figure": figure, "fixed": fixed, "headline": headline, "rest": rest, "percent": percent, "measure": s.measure, "plural": plural, "family": familyTitle,
+		"figure": figure, "fixed": fixed, "headline": headline, "rest": rest, "plaindays": plainDays, "percent": percent, "measure": s.measure, "plural": plural, "family": familyTitle,
 		"class": classOf,
 		"state": func(st alerts.State) string { return stateWords[st] },
 		"kind":  func(k analyze.Kind) string { return kindWords[k] },
@@ -120,7 +120,7 @@ func pointed(p any) any {
 // stepWords name the steps of an order as buttons do.
 var stepWords = map[alerts.Step]string{
 	alerts.StepApprove: "Approve", alerts.StepSchedule: "Choose the day", alerts.StepArrive: "Unit is here", alerts.StepStart: "Work begins", alerts.StepWait: "Wait for parts, approval or soak",
-	alerts.StepFinish: "Write the outcome", alerts.StepClose: "Close", alerts.StepDefer: "Put off until a day", alerts.StepCancel: "Cancel", alerts.StepNoShow: "Did not come", alerts.StepReopen: "Open again",
+	alerts.StepFinish: "Write the outcome", alerts.StepClose: "Close", alerts.StepDefer: "Put off until a day", alerts.StepCancel: "Cancel", alerts.StepNoShow: "Did not come", alerts.StepReopen: "Open again", alerts.StepRelease: "Give the day back",
 }
 
 // dict joins names and values, so that a part of a page can be given more than one thing.

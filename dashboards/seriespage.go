@@ -6,6 +6,7 @@ import (
 	"math"
 	"net/http"
 	"slices"
+	"strings"
 	"time"
 
 	"marginline/alerts"
@@ -41,12 +42,20 @@ type seriesPage struct {
 	CSV       string
 	LastRead  moment
 	LastFresh moment
+	Lens      lensFields
+	With      []quantity // conditions laid beside the course
+	Within    int        // fresh results in the stretch shown
+	PeersAt   string     // address of the peers, for the script; "" where nobody can tell
+	Around    bool       // somebody can tell of conditions and peers
 }
 
 type pointRow struct {
 	dot
 	When moment
 }
+
+// noPeers is said where peers were asked for and there are too few.
+var noPeers = fmt.Sprintf("Fewer than %d other units of this engine family have run the test with these limits in any week, so no peers are drawn.", fewPeers)
 
 // trace finds the course of the series that a request names.
 func (s *Server) trace(r *http.Request) (series.Key, *analyze.Trace, error) {
@@ -79,20 +88,39 @@ func (s *Server) series(w http.ResponseWriter, r *http.Request) error {
 		Points: seriesURL(key.Unit, key.ECU, key.Test) + "/points.json", CSV: seriesURL(key.Unit, key.ECU, key.Test) + "/readings.csv",
 		LastRead: moment{n.LastRead, zone}, LastFresh: moment{n.LastFresh, zone},
 	}
+	l := lensOf(r, zone)
+	p.Lens, p.Around = l.fields(zone), s.deps.Background != nil
 	for _, a := range list {
 		if a.Unit == key.Unit && a.ECU == key.ECU && slices.Contains(a.Tests, key.Test) {
 			p.Alerts = append(p.Alerts, a)
 		}
 	}
 	c := s.chartOf(tr, zone)
-	c.Score = true
-	c.W, c.H = 900, 430
+	c.Score, c.From, c.To = true, l.From, l.To
+	c.With, p.Lens.Fault = s.surround(r.Context(), key.Unit, ds, l.With)
+	p.Lens.Fault = strings.TrimSpace(l.Fault + " " + p.Lens.Fault)
+	if l.Peers == "yes" {
+		c.Peers = s.peers(r.Context(), key, ds)
+		if len(c.Peers) == 0 {
+			p.Lens.Fault = strings.TrimSpace(p.Lens.Fault + " " + noPeers)
+		}
+	}
+	p.With = c.With
+	p.Points, p.CSV = p.Points+l.query(), p.CSV+l.query()
+	if p.Around {
+		p.PeersAt = seriesURL(key.Unit, key.ECU, key.Test) + "/peers.json"
+	}
+	c.W, c.H = 900, c.height(430)
 	p.Chart = c.draw(ds)
-	c.W, c.H = 340, 400
+	c.W, c.H = 340, c.height(400)
 	p.Narrow = c.draw(ds)
 	p.Caption = append(chartCaption(c, ds), n.Cohort.String())
-	for i := len(ds) - 1; i >= 0 && len(p.Rows) < tableRows; i-- {
-		p.Rows = append(p.Rows, pointRow{ds[i], moment{ds[i].At, zone}})
+	for i := len(ds) - 1; i >= 0; i-- {
+		if l.Shows(ds[i].At) {
+			if p.Within++; p.Within <= tableRows {
+				p.Rows = append(p.Rows, pointRow{ds[i], moment{ds[i].At, zone}})
+			}
+		}
 	}
 	return s.show(w, r, http.StatusOK, "series", view{
 		Title: "Unit " + key.Unit + ": " + p.Name, Nav: "units", Live: key.Unit, Body: p,
@@ -121,6 +149,10 @@ func chartCaption(c chart, ds []dot) []string {
 	}
 	if band {
 		out = append(out, "The grey band is the healthy level, two spreads to either side.")
+	}
+	if len(c.Peers) > 0 {
+		most := slices.MaxFunc(c.Peers, func(a, b PeerWeek) int { return a.Units - b.Units }).Units
+		out = append(out, fmt.Sprintf("Behind it, with a thin line for their median: where the middle eight of ten of up to %d other units of the engine family lie each week, with the same test and limits.", most))
 	}
 	if c.Crossing != nil && !c.Crossing.P10.IsZero() {
 		out = append(out, "The bar on the limit is when it is likely to be reached: from the early end (1 in 10) over the middle (diamond) to the late end (9 in 10).")

@@ -137,6 +137,7 @@ func (s *Server) mux() *http.ServeMux {
 	page("GET /units/{unit}", s.unit)
 	page("GET /series/{unit}/{ecu}/{test}", s.series)
 	page("GET /series/{unit}/{ecu}/{test}/points.json", s.points)
+	page("GET /series/{unit}/{ecu}/{test}/peers.json", s.peersFile)
 	page("GET /series/{unit}/{ecu}/{test}/readings.csv", s.readings)
 	page("GET /alerts", s.alerts)
 	s.desk(page)

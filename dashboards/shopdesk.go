@@ -24,6 +24,7 @@ func (s *Server) shopDesk(page func(string, func(http.ResponseWriter, *http.Requ
 	}
 	page("GET /plan", s.plan)
 	page("POST /plan/{job}", s.accept)
+	page("POST /plan/{job}/move", s.move)
 	page("POST /orders/{id}/steps", s.stepOrder)
 	page("GET /orders/{id}/outcome", s.outcome)
 	page("POST /orders/{id}/outcome", s.takeOutcome)
@@ -67,84 +68,12 @@ func remember(w http.ResponseWriter, r *http.Request, who string) {
 
 // A refusal is something that the book did not take, in words for the person who tried.
 func refusal(err error) (string, bool) {
-	for _, known := range []error{api.ErrForbidden, alerts.ErrInput, alerts.ErrTransition, alerts.ErrNotFound, alerts.ErrAmbiguous, shop.ErrNotFound} {
+	for _, known := range []error{api.ErrForbidden, alerts.ErrInput, alerts.ErrTransition, alerts.ErrNotFound, alerts.ErrAmbiguous, shop.ErrNotFound, schedule.ErrInput} {
 		if errors.Is(err, known) {
 			return err.Error(), true
 		}
 	}
 	return "", false
-}
-
-type planPage struct {
-	Depots  []depotPlan
-	Clashes []schedule.Clash
-	Waiting []schedule.Waiting
-	Fault   string
-	Who     signer
-	Days    int
-	Decide  bool // the reader may accept
-}
-
-type depotPlan struct {
-	Name string
-	Days []dayPlan
-}
-
-type dayPlan struct {
-	Day    shop.Day
-	Load   schedule.Load
-	Full   int // percent of what may be booked
-	Visits []schedule.Visit
-}
-
-func (s *Server) plan(w http.ResponseWriter, r *http.Request) error {
-	return s.showPlan(w, r, http.StatusOK, "")
-}
-
-func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, status int, fault string) error {
-	p := planPage{Fault: fault, Who: signerOf(r), Days: 14, Decide: people.From(r.Context()).May(people.Decide)}
-	if n, err := strconv.Atoi(r.FormValue("days")); err == nil && n >= 1 && n <= 366 {
-		p.Days = n
-	}
-	plan, err := s.deps.Floor.Plan(r.Context(), p.Days, nil)
-	if err != nil {
-		p.Fault = strings.TrimSpace(p.Fault + " " + err.Error())
-		return s.show(w, r, status, "plan", view{Title: "Plan", Nav: "orders", Body: p})
-	}
-	p.Clashes, p.Waiting = plan.Clashes, plan.Waiting
-	for _, l := range plan.Loads {
-		i := slices.IndexFunc(p.Depots, func(d depotPlan) bool { return d.Name == l.Depot })
-		if i < 0 {
-			p.Depots = append(p.Depots, depotPlan{Name: l.Depot})
-			i = len(p.Depots) - 1
-		}
-		d := dayPlan{Day: l.Day, Load: l}
-		if most := l.Hours - l.Promised; most > 0 {
-			d.Full = int(100*l.Booked/most + 0.5)
-		}
-		for _, v := range plan.Visits {
-			if v.Depot == l.Depot && v.Day == l.Day {
-				d.Visits = append(d.Visits, v)
-			}
-		}
-		p.Depots[i].Days = append(p.Depots[i].Days, d)
-	}
-	return s.show(w, r, status, "plan", view{Title: "Plan", Nav: "orders", Live: "*", Body: p})
-}
-
-// accept takes a proposal.
-func (s *Server) accept(w http.ResponseWriter, r *http.Request) error {
-	who := whose(r)
-	o, err := s.deps.Floor.Accept(r.Context(), r.PathValue("job"), who)
-	if err != nil {
-		if words, is := refusal(err); is {
-			return s.showPlan(w, r, http.StatusConflict, words)
-		}
-		return err
-	}
-	remember(w, r, who)
-	http.Redirect(w, r, "/orders/"+url.PathEscape(o.ID), http.StatusSeeOther)
-	return nil
 }
 
 // stepOrder takes an order one step on and shows it again.
@@ -165,6 +94,10 @@ func (s *Server) stepOrder(w http.ResponseWriter, r *http.Request) error {
 	}
 	remember(w, r, n.Who)
 	s.Changed(o.Unit)
+	if r.PostFormValue("back") == "plan" {
+		http.Redirect(w, r, "/plan?undone="+url.QueryEscape(o.ID)+"#said", http.StatusSeeOther)
+		return nil
+	}
 	http.Redirect(w, r, back+"#desk", http.StatusSeeOther)
 	return nil
 }

@@ -132,7 +132,7 @@ func TestThinKeepsWhatMatters(t *testing.T) {
 	if !slices.ContainsFunc(got, func(d dot) bool { return d.Failed }) {
 		t.Error("the failed dot is gone")
 	}
-	if got[len(got)-1] != ds[len(ds)-1] {
+	if !got[len(got)-1].At.Equal(ds[len(ds)-1].At) {
 		t.Error("the newest dot is gone")
 	}
 	if !slices.IsSortedFunc(got, func(a, b dot) int { return a.At.Compare(b.At) }) {

@@ -12,7 +12,9 @@ import (
 	"time"
 
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 )
 
 // needBundle fails, never skips: the pages ship with their script.
@@ -185,4 +187,40 @@ func (b *tab) shot(t *testing.T, name string) {
 	if err := os.WriteFile(filepath.Join(dir, name+".png"), ask(t, b, chromedp.FullScreenshot(100)), 0o644); err != nil {
 		t.Fatal(err)
 	}
+}
+
+// tabTo presses Tab until the expression holds of what has the focus.
+func (b *tab) tabTo(t *testing.T, js string) {
+	t.Helper()
+	for range 400 {
+		b.do(t, chromedp.KeyEvent(kb.Tab))
+		if eval[bool](t, b, js) {
+			return
+		}
+	}
+	t.Fatalf("Tab never comes to %s on %s", js, eval[string](t, b, "location.href"))
+}
+
+// drag takes what one selector names by the mouse and lets it go over another.
+func (b *tab) drag(t *testing.T, from, to string) {
+	t.Helper()
+	spot := func(css string) struct{ X, Y float64 } {
+		return eval[struct{ X, Y float64 }](t, b, `(() => { const r = document.querySelector(`+asJSON(css)+`).getBoundingClientRect(); return {X: r.x + r.width / 2, Y: r.y + r.height / 2}; })()`)
+	}
+	b.do(t, chromedp.ScrollIntoView(chromedp.CSS(from)))
+	a, z := spot(from), spot(to)
+	mouse := func(kind input.DispatchMouseEventType, x, y float64) {
+		t.Helper()
+		_, err := chromedp.Call(b.ctx, input.DispatchMouseEvent, input.DispatchMouseEventParams{Type: kind, X: x, Y: y, Button: input.MouseButtonLeft, Buttons: 1, ClickCount: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	mouse(input.DispatchMouseEventTypeMousePressed, a.X, a.Y)
+	for i := range 11 {
+		f := float64(i) / 10
+		mouse(input.DispatchMouseEventTypeMouseMoved, a.X+(z.X-a.X)*f, a.Y+(z.Y-a.Y)*f)
+	}
+	mouse(input.DispatchMouseEventTypeMouseMoved, z.X+1, z.Y)
+	mouse(input.DispatchMouseEventTypeMouseReleased, z.X+1, z.Y)
 }

@@ -5,16 +5,13 @@ import (
 	"fmt"
 	"html/template"
 	"math"
-	"slices"
 	"time"
 
 	"golang.org/x/sync/errgroup"
 
 	"marginline/alerts"
 	"marginline/alerts/shop"
-	"marginline/analyze"
 	"marginline/ingest/fleet"
-	"marginline/ingest/series"
 )
 
 // A tale is what others than the detector tell of a unit.
@@ -104,51 +101,6 @@ func daysTo(day, now time.Time) string {
 		return "in " + plural(n, "day", "days")
 	}
 	return plural(-n, "day ago", "days ago")
-}
-
-// A readiness is how far the tests of a unit have run since codes were cleared, as its test results tell. The
-// vehicle's own readiness bits are not kept; a monitor may be complete by them before a result is read.
-type readiness struct {
-	Since   string   // how long ago codes were cleared; "" where it is not known
-	Missing []string // families with a test that has not run since
-	Run     int      // families whose tests have all run
-}
-
-func (s *Server) readyOf(states []analyze.Now, use Use) readiness {
-	var r readiness
-	run := map[string]bool{}
-	for _, n := range states {
-		title := familyTitle(n.Family)
-		switch n.State {
-		case series.StateNotRun:
-			run[title] = false
-		case series.StateOK:
-			if _, known := run[title]; !known {
-				run[title] = true
-			}
-		}
-	}
-	for title, ok := range run {
-		if ok {
-			r.Run++
-		} else {
-			r.Missing = append(r.Missing, title)
-		}
-	}
-	slices.Sort(r.Missing)
-	switch {
-	case use.WarmupsSinceClear >= 255: // the counter holds at its end (SAE J1979 PID 30, one byte)
-		r.Since = "255 warm-up cycles ago or more"
-	case use.WarmupsSinceClear >= 0:
-		r.Since = plural(int(use.WarmupsSinceClear), "warm-up cycle ago", "warm-up cycles ago")
-	}
-	if use.KmSinceClear >= 0 {
-		if r.Since != "" {
-			r.Since += ", "
-		}
-		r.Since += s.measure(use.KmSinceClear, "km") + " ago"
-	}
-	return r
 }
 
 // An orderLine is one work order of a unit.

@@ -110,10 +110,10 @@ func (s *Server) unit(w http.ResponseWriter, r *http.Request) error {
 	for _, c := range told.codes {
 		p.Codes = append(p.Codes, codeRow{c, moment{c.First, zone}, moment{c.Last, zone}})
 	}
-	p.Marks = marksOf(told.codes, told.facts, traces, zone)
+	p.Marks = marksOf(told, traces, zone)
 	p.Facts = s.unitFacts(u, told.use, moment{p.State.Last, zone}, now)
 	p.Dates = unitDates(u, told.facts, now)
-	p.Ready = s.readyOf(states, told.use)
+	p.Ready = s.readyOf(u, states, traces, told, zone, now)
 	if p.Orders, err = s.ordersOf(ctx, name, zone); err != nil {
 		return err
 	}

@@ -136,7 +136,7 @@ func orderRoutes(a huma.API, s Service) {
 	op(a, "POST", "/orders/{id}/steps", "step-order", "orders", "Take a work order one step on", func(ctx context.Context, in *struct {
 		ByID
 		Body struct {
-			Step       string    `json:"step" enum:"approve,schedule,arrive,start,wait,close,defer,cancel,no_show,reopen"`
+			Step       string    `json:"step" enum:"approve,schedule,arrive,start,wait,close,defer,cancel,no_show,release,reopen"`
 			By         string    `json:"by,omitempty" maxLength:"100" doc:"who; whoever signed in goes first"`
 			Reason     string    `json:"reason,omitempty" maxLength:"2000"`
 			Day        *shop.Day `json:"day,omitempty" doc:"for schedule, such as 2026-05-29"`

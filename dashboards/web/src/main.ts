@@ -23,6 +23,10 @@ async function enhance(): Promise<void> {
       for (const mark of button.form?.querySelectorAll<HTMLInputElement>('input[type="checkbox"]') ?? []) mark.checked = true;
     };
   }
+  if (document.querySelector("[data-job]")) {
+    const { drag } = await import("./plan");
+    drag();
+  }
   const box = document.querySelector<HTMLElement>("[data-points]");
   if (box) {
     const { draw } = await import("./course");

@@ -3,6 +3,7 @@
 import type { LineSeriesOption, ScatterSeriesOption } from "echarts/charts";
 import type { AriaComponentOption, DataZoomComponentOption, GridComponentOption, TooltipComponentOption } from "echarts/components";
 import type { ComposeOption } from "echarts/core";
+import { behind, conditions, left, places } from "./panels";
 
 type Option = ComposeOption<
   LineSeriesOption | ScatterSeriesOption | GridComponentOption | TooltipComponentOption | DataZoomComponentOption | AriaComponentOption
@@ -19,6 +20,18 @@ export interface Point {
   spread: number | null;
   score: number | null;
   failed: boolean;
+  restart?: string;
+  with?: (number | null)[];
+  t: number; // at, in milliseconds; set when read
+}
+
+// A Week is one of the test on units like this one.
+export interface Week {
+  from: string;
+  units: number;
+  low: number;
+  mid: number;
+  high: number;
 }
 
 export interface Course {
@@ -34,6 +47,7 @@ export interface Course {
   show_max: boolean;
   threshold: number | null;
   crossing: { p10: string | null; p50: string | null; p90: string | null } | null;
+  with: { column: string; name: string; unit: string }[];
   points: Point[];
 }
 
@@ -45,9 +59,9 @@ function broken(points: Point[], of: (p: Point) => number | null): Pair[] {
   const out: Pair[] = [];
   let epoch: number | undefined;
   for (const p of points) {
-    if (epoch !== undefined && p.epoch !== epoch) out.push([p.at, null]);
+    if (epoch !== undefined && p.epoch !== epoch) out.push([p.t, null]);
     epoch = p.epoch;
-    out.push([p.at, of(p)]);
+    out.push([p.t, of(p)]);
   }
   return out;
 }
@@ -58,7 +72,7 @@ export function figure(v: number | null): string {
 }
 
 // end is the right edge of the time axis.
-function end(c: Course): string {
+export function end(c: Course): string {
   const late = [c.now, c.crossing?.p90 ?? c.crossing?.p50 ?? c.crossing?.p10 ?? c.now, c.points.at(-1)?.at ?? c.now];
   const first = Date.parse(c.points[0]?.at ?? c.now);
   const now = Date.parse(c.now);
@@ -80,14 +94,15 @@ function stretches(c: Course, side: Side): { from: string; to: string; limit: nu
   return out;
 }
 
-export function course(c: Course, stage: HTMLElement): Option {
+export function course(c: Course, peers: Week[], stage: HTMLElement): Option {
   const css = getComputedStyle(stage);
   const ink = (name: string): string => css.getPropertyValue("--" + name).trim();
   const narrow = stage.clientWidth < 560;
   const day = new Intl.DateTimeFormat("en-GB", { timeZone: c.zone, day: "numeric", month: "short" });
   const moment = new Intl.DateTimeFormat("en-GB", { timeZone: c.zone, dateStyle: "medium", timeStyle: "short" });
   const newest = c.points.at(-1);
-  const series: Option["series"] = [];
+  const dense = c.points.length > 2000;
+  const series: (LineSeriesOption | ScatterSeriesOption)[] = behind(peers, ink, c.points[0]?.t ?? 0, Date.parse(c.now));
   const label = { color: ink("soft"), fontSize: 11 };
 
   const band = (name: string, of: (p: Point) => number | null, opacity: number): LineSeriesOption => ({
@@ -116,13 +131,14 @@ export function course(c: Course, stage: HTMLElement): Option {
 
   const epochs = c.points.filter((p, i) => i > 0 && p.epoch !== c.points[i - 1]?.epoch);
   series.push({
-    type: "line", name: "reading", symbol: "circle", symbolSize: c.points.length > 400 ? 3 : 5, z: 4,
-    lineStyle: { color: ink("trend"), width: 1.4 }, itemStyle: { color: ink("trend") },
+    type: "line", name: "reading", symbol: dense ? "none" : "circle", symbolSize: c.points.length > 400 ? 3 : 5, z: 4,
+    lineStyle: { color: ink("trend"), width: dense ? 0.8 : 1.4 }, itemStyle: { color: ink("trend") },
     data: broken(c.points, (p) => p.value),
     markLine: {
       silent: true, symbol: "none", label: { ...label, position: "insideEndTop", distance: 2, rotate: 0 },
       data: [
         ...epochs.map((p) => ({ xAxis: p.at, lineStyle: { color: ink("soft"), type: "dotted" as const }, label: { formatter: "epoch " + p.epoch, position: "start" as const, distance: -16 } })),
+        ...c.points.filter((p, i) => p.restart && p.epoch === c.points[i - 1]?.epoch).map((p) => ({ xAxis: p.at, lineStyle: { color: ink("soft"), type: "dotted" as const, opacity: 0.7 }, label: { show: false } })),
         { xAxis: c.now, lineStyle: { color: ink("soft"), type: "solid" as const }, label: { formatter: "now", position: "end" as const } },
         ...(c.since
           ? [{ xAxis: c.since, lineStyle: { color: ink("since"), type: "dashed" as const, width: 1.6 }, label: { formatter: "change no later than " + day.format(new Date(c.since)), color: ink("since"), position: "end" as const, align: "right" as const } }]
@@ -130,6 +146,8 @@ export function course(c: Course, stage: HTMLElement): Option {
       ],
     },
   });
+  if (dense)
+    series.push({ type: "scatter", name: "results", large: true, largeThreshold: 1, symbolSize: 2, itemStyle: { color: ink("trend") }, z: 4, tooltip: { show: false }, data: c.points.map((p): Pair => [p.t, p.value]) });
   series.push({
     type: "scatter", name: "failed", symbol: "path://M0 2L2 0L5 3L8 0L10 2L7 5L10 8L8 10L5 7L2 10L0 8L3 5Z", symbolSize: 10, z: 5,
     itemStyle: { color: ink("limit") }, data: c.points.filter((p) => p.failed).map((p): Pair => [p.at, p.value]), tooltip: { show: false },
@@ -158,6 +176,10 @@ export function course(c: Course, stage: HTMLElement): Option {
     },
   });
 
+  series.push(...conditions(c, ink));
+
+  const grids = places(c.with.length);
+  const all = grids.map((_, i) => i);
   const time = (gridIndex: number, labels: boolean): Option["xAxis"] => ({
     type: "time", gridIndex, min: c.points[0]?.at ?? c.now, max: end(c),
     axisLine: { lineStyle: { color: ink("rule-strong") } }, axisTick: { show: labels },
@@ -166,7 +188,7 @@ export function course(c: Course, stage: HTMLElement): Option {
     axisPointer: { show: true, label: { show: false }, lineStyle: { color: ink("soft") } },
   });
   const value = (gridIndex: number, name: string, min: number | undefined, max: number | undefined, splits: number): Option["yAxis"] => ({
-    type: "value", gridIndex, name, min, max, splitNumber: splits, nameTextStyle: { ...label, align: "left", padding: [0, 0, 0, -36] },
+    type: "value", gridIndex, name, min, max, splitNumber: splits, nameTextStyle: { ...label, align: "left", padding: [0, 0, 0, 16 - left] },
     axisLabel: { ...label, showMinLabel: false, showMaxLabel: false, formatter: (v: number) => figure(v) }, splitLine: { lineStyle: { color: ink("rule"), width: 0.7 } },
   });
 
@@ -182,12 +204,13 @@ export function course(c: Course, stage: HTMLElement): Option {
           ". The same numbers are in the table of readings below.",
       },
     },
-    grid: [{ left: 52, right: 14, top: 30, height: "56%" }, { left: 52, right: 14, top: "74%", height: "13%" }],
-    xAxis: [time(0, false), time(1, true)] as Option["xAxis"],
-    yAxis: [value(0, c.unit, c.low, c.high, 5), value(1, "score", 0, c.threshold === null ? undefined : Math.ceil(Math.max(c.threshold * 1.25, ...c.points.map((p) => p.score ?? 0))), 2)] as Option["yAxis"],
+    grid: grids,
+    xAxis: all.map((i) => time(i, i === grids.length - 1)) as Option["xAxis"],
+    yAxis: [value(0, c.unit, c.low, c.high, 5), value(1, "score", 0, c.threshold === null ? undefined : Math.ceil(Math.max(c.threshold * 1.25, c.points.reduce((most, p) => Math.max(most, p.score ?? 0), 0))), 2),
+      ...c.with.map((q, k) => ({ ...(value(2 + k, q.name + (q.unit ? ", " + q.unit : "") + (c.points.some((p) => typeof p.with?.[k] === "number") ? "" : ": not read with these results"), undefined, undefined, 2) as object), scale: true }))] as Option["yAxis"],
     dataZoom: [
-      { type: "slider", xAxisIndex: [0, 1], bottom: 4, height: 18, borderColor: ink("rule-strong"), textStyle: label, labelFormatter: (v: number) => day.format(new Date(v)), brushSelect: false },
-      { type: "inside", xAxisIndex: [0, 1], zoomOnMouseWheel: "ctrl", moveOnMouseWheel: false },
+      { type: "slider", xAxisIndex: all, bottom: 4, height: 18, borderColor: ink("rule-strong"), textStyle: label, labelFormatter: (v: number) => day.format(new Date(v)), brushSelect: false },
+      { type: "inside", xAxisIndex: all, zoomOnMouseWheel: "ctrl", moveOnMouseWheel: false },
     ],
     tooltip: {
       trigger: "axis", backgroundColor: ink("card"), borderColor: ink("rule-strong"), textStyle: { color: ink("ink") }, confine: true,
@@ -204,9 +227,7 @@ function tip(c: Course, hit: unknown, moment: Intl.DateTimeFormat): HTMLElement 
   box.className = "chart-tip";
   const first = (Array.isArray(hit) ? hit[0] : hit) as { axisValue?: number } | undefined;
   const at = Number(first?.axisValue);
-  let nearest: Point | undefined;
-  for (const p of c.points)
-    if (!nearest || Math.abs(Date.parse(p.at) - at) < Math.abs(Date.parse(nearest.at) - at)) nearest = p;
+  const nearest = closest(c.points, at);
   if (!nearest) return box;
   const row = (words: string): void => {
     const p = document.createElement("p");
@@ -221,5 +242,21 @@ function tip(c: Course, hit: unknown, moment: Intl.DateTimeFormat): HTMLElement 
   if (nearest.margin !== null) row("margin " + Math.round(nearest.margin * 100) + " %");
   row("healthy level " + (nearest.baseline === null ? "being learned" : figure(nearest.baseline) + " ± " + figure(nearest.spread)));
   row("score " + figure(nearest.score));
+  if (nearest.restart) row(nearest.restart);
+  c.with.forEach((q, k) => row(q.name + " " + figure(nearest.with?.[k] ?? null) + (q.unit ? " " + q.unit : "")));
   return box;
+}
+
+// closest is the point next to a moment; points are in the order of time.
+function closest(points: Point[], at: number): Point | undefined {
+  let low = 0;
+  let high = points.length - 1;
+  while (low < high) {
+    const mid = (low + high) >> 1;
+    if ((points[mid]?.t ?? 0) < at) low = mid + 1;
+    else high = mid;
+  }
+  const after = points[low];
+  const before = points[low - 1];
+  return before && after && at - before.t < after.t - at ? before : after;
 }
