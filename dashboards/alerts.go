@@ -3,8 +3,10 @@ package dashboards
 import "net/http"
 
 type alertsPage struct {
-	All  bool
-	Rows []alertRow
+	All   bool
+	Rows  []alertRow
+	Total int
+	Pager pager
 }
 
 func (s *Server) alerts(w http.ResponseWriter, r *http.Request) error {
@@ -13,6 +15,8 @@ func (s *Server) alerts(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	p.Total = len(list)
+	list, p.Pager = paged(r, list, pageRows/2)
 	p.Rows = s.rows(r.Context(), list)
 	return s.show(w, r, http.StatusOK, "alerts", view{Title: "Alerts", Nav: "alerts", Live: "*", Body: p})
 }

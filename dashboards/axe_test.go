@@ -13,13 +13,7 @@ func TestAxeFindsNoViolation(t *testing.T) {
 	if err != nil {
 		t.Fatalf("axe-core is needed: run `make web` (npm ci in dashboards/web): %v", err)
 	}
-	s := open(t, market(), marketBook(t))
-	order, err := s.book.Order(t.Context(), "a-217", "Ilvane Holt", today)
-	if err != nil {
-		t.Fatal(err)
-	}
-	pages := everyPage()
-	pages["order"], pages["orders-some"], pages["find-none"] = "/orders/"+order.ID, "/orders", "/units?q=nothing"
+	s, pages := wholeSite(t)
 	b := browse(t, s)
 	checked := 0
 	for name, path := range pages {
@@ -27,6 +21,22 @@ func TestAxeFindsNoViolation(t *testing.T) {
 			b.size(t, 1440, 900, dark)
 			b.open(t, path)
 			b.settled(t)
+			eval[bool](t, b, string(source)+"; true")
+			for _, width := range []int64{1440, 768, 360} {
+				b.size(t, width, 900, dark)
+				if faults := axe(t, b); len(faults) > 0 {
+					t.Errorf("%s at %d px, dark %v:\n%s", name, width, dark, strings.Join(faults, "\n"))
+				}
+				checked++
+			}
+		}
+	}
+	sqlSite := openSQL(t) // the page of the analyst has a site of its own in the tests
+	b = browse(t, sqlSite)
+	for name, path := range map[string]string{"sql": "/sql", "sql-answer": "/sql?run=1&q=select+1", "columns": "/help/columns"} {
+		for _, dark := range []bool{false, true} {
+			b.size(t, 1440, 900, dark)
+			b.open(t, path)
 			eval[bool](t, b, string(source)+"; true")
 			for _, width := range []int64{1440, 768, 360} {
 				b.size(t, width, 900, dark)

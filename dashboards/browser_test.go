@@ -28,9 +28,9 @@ func everyPage() map[string]string {
 }
 
 func TestEveryPageFitsEveryWidth(t *testing.T) {
-	s := open(t, market(), marketBook(t))
+	s, pages := wholeSite(t)
 	b := browse(t, s)
-	for name, path := range everyPage() {
+	for name, path := range pages {
 		for _, look := range []struct {
 			width int64
 			dark  bool
@@ -127,11 +127,11 @@ func TestWorkOrderPrintsOnTwoSheets(t *testing.T) {
 // Tab alone reaches every link, button and field of a page, in the order of the page, and whatever has
 // the focus is seen to have it.
 func TestKeyboardReachesEverything(t *testing.T) {
-	s := open(t, market(), marketBook(t))
+	s, pages := wholeSite(t)
 	b := browse(t, s)
 	for _, width := range []int64{360, 1440} {
 		b.size(t, width, 900, false)
-		for name, path := range everyPage() {
+		for name, path := range pages {
 			b.open(t, path)
 			b.settled(t)
 			want := eval[int](t, b, `(() => {
@@ -167,11 +167,11 @@ func TestKeyboardReachesEverything(t *testing.T) {
 
 // Text and its ground differ by at least 4.5 to 1, large text by 3 to 1 (WCAG 2.2, 1.4.3), in both schemes.
 func TestTextStandsOutFromItsGround(t *testing.T) {
-	s := open(t, market(), marketBook(t))
+	s, pages := wholeSite(t)
 	b := browse(t, s)
 	for _, dark := range []bool{false, true} {
 		b.size(t, 1440, 900, dark)
-		for name, path := range everyPage() {
+		for name, path := range pages {
 			b.open(t, path)
 			b.settled(t)
 			faint := eval[[]string](t, b, `(() => {

@@ -20,6 +20,7 @@ type hub struct {
 	clients map[chan string]bool
 	closed  bool
 	wake    chan struct{}
+	pace    time.Duration // between two flushes at least
 }
 
 const (
@@ -28,7 +29,7 @@ const (
 )
 
 func newHub() *hub {
-	return &hub{units: map[string]bool{}, clients: map[chan string]bool{}, wake: make(chan struct{}, 1)}
+	return &hub{units: map[string]bool{}, clients: map[chan string]bool{}, wake: make(chan struct{}, 1), pace: hubPace}
 }
 
 // changed notes that pages about the units are out of date. It never blocks.
@@ -55,7 +56,7 @@ func (h *hub) run(ctx context.Context) {
 			delete(h.clients, c)
 		}
 	}()
-	pace := time.NewTicker(hubPace)
+	pace := time.NewTicker(h.pace)
 	defer pace.Stop()
 	for {
 		select {

@@ -332,7 +332,7 @@ type site struct {
 	around *surroundings
 }
 
-func open(t *testing.T, y *yard, b *alerts.Book) *site {
+func open(t testing.TB, y *yard, b *alerts.Book) *site {
 	t.Helper()
 	p, around := &pulse{}, &surroundings{}
 	cfg := DefaultConfig()
@@ -347,7 +347,7 @@ func open(t *testing.T, y *yard, b *alerts.Book) *site {
 	return &site{s, y, b, p, around}
 }
 
-func (s *site) get(t *testing.T, path string) (int, string) {
+func (s *site) get(t testing.TB, path string) (int, string) {
 	t.Helper()
 	r := httptest.NewRequest(http.MethodGet, path, nil)
 	r.Host = "127.0.0.1:8080"
@@ -356,7 +356,7 @@ func (s *site) get(t *testing.T, path string) (int, string) {
 	return w.Code, w.Body.String()
 }
 
-func (s *site) must(t *testing.T, path string) string {
+func (s *site) must(t testing.TB, path string) string {
 	t.Helper()
 	code, body := s.get(t, path)
 	if code != http.StatusOK {

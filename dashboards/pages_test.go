@@ -27,7 +27,7 @@ func TestTodayPutsDecisionsFirst(t *testing.T) {
 	for _, want := range []string{
 		"22 units", "4 need a decision", ">408<", "converts less than it did.</a>", "22 May to 27 May", "Pull the PM service due 27 May forward to before 22 May and inspect along with it.",
 		"The truck may lose power and finally crawl", ">214<", "The next failed run sets the code", ">217<", "Since yesterday", "worse", "Now failed a test", "Surprises", ">312<", "P0304 was confirmed without warning",
-		"Silent: nothing is known of these", ">224<", "never reported", ">305<", "last report 12 days ago", "Not protected", ">220<", "Inspections within 30 days", "an alert stands: catalyst", "Learning", ">410<", "In hand", ">201<",
+		"Silent: nothing is known of these", ">224<", "never reported", ">305<", "last report 12 days ago", "Protected in part", ">220<", "Inspections within 30 days", "an alert stands: catalyst", "Learning", ">410<", "In hand", ">201<",
 		"no sign of drift", "read in the last 24 h", "explained or muted", "3 messages could not be read",
 	} {
 		at := strings.Index(body, want)

@@ -89,7 +89,7 @@ func loadPages(files fs.FS, s *Server) (pages, error) {
 // funcs are the words and forms that templates may use.
 func (s *Server) funcs() template.FuncMap {
 	return template.FuncMap{
-		"figure": figure, "fixed": fixed, "headline": headline, "rest": rest, "plaindays": plainDays, "percent": percent, "measure": s.measure, "plural": plural, "family": familyTitle,
+		"figure": figure, "fixed": fixed, "headline": headline, "rest": rest, "firstrows": firstRows, "beyond": beyond, "plaindays": plainDays, "percent": percent, "measure": s.measure, "plural": plural, "family": familyTitle,
 		"class": classOf,
 		"state": func(st alerts.State) string { return stateWords[st] },
 		"kind":  func(k analyze.Kind) string { return kindWords[k] },

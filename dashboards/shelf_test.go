@@ -13,7 +13,7 @@ import (
 )
 
 // shelve is a real alert book on a disk of its own that holds the alerts; its clock stands at today.
-func shelve(t *testing.T, list ...alerts.Alert) (*alerts.Book, *sql.DB) {
+func shelve(t testing.TB, list ...alerts.Alert) (*alerts.Book, *sql.DB) {
 	t.Helper()
 	db, err := sql.Open("sqlite", "file:"+filepath.Join(t.TempDir(), "state.db")+"?_pragma=journal_mode(WAL)&_pragma=busy_timeout(5000)")
 	if err != nil {
@@ -38,14 +38,26 @@ func shelve(t *testing.T, list ...alerts.Alert) (*alerts.Book, *sql.DB) {
 	return b, db
 }
 
-func empty(t *testing.T) *alerts.Book {
+// shelveMany is a book with a drift alert for each of the units.
+func shelveMany(t testing.TB, units []string) *alerts.Book {
+	t.Helper()
+	var all []alerts.Alert
+	for i, unit := range units {
+		all = append(all, alerts.Alert{ID: "a-" + unit, Unit: unit, ECU: "7e8", Tests: []string{"m3b.tc0"}, Family: "evap", Kind: analyze.Drift, Consequence: alerts.Compliance,
+			RaisedAt: at(-9 - i%30), DriftSince: ptr(at(-40)), Margin: ptr(0.16), LimitAt: limit(6+i%20, 15+i%20, 34), Reason: "The fuel tank's vapour seal is slowly losing tightness."})
+	}
+	b, _ := shelve(t, all...)
+	return b
+}
+
+func empty(t testing.TB) *alerts.Book {
 	t.Helper()
 	b, _ := shelve(t)
 	return b
 }
 
 // marketBook is the book that goes with the invented fleet.
-func marketBook(t *testing.T) *alerts.Book {
+func marketBook(t testing.TB) *alerts.Book {
 	t.Helper()
 	b, _ := shelve(t, marketAlerts()...)
 	if err := b.Explain(t.Context(), "a-205", "Orrin Voss", "filled up on three hot evenings", time.Time{}); err != nil {

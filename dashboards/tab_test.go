@@ -13,12 +13,13 @@ import (
 
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/input"
+	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 )
 
 // needBundle fails, never skips: the pages ship with their script.
-func needBundle(t *testing.T, s *site) {
+func needBundle(t testing.TB, s *site) {
 	t.Helper()
 	if !s.assets.bundle {
 		t.Fatal("the UI bundle is not built: run `make web` (npm ci --ignore-scripts && npm run build in dashboards/web), then test again")
@@ -37,7 +38,7 @@ type tab struct {
 }
 
 // browse starts chromium on the site.
-func browse(t *testing.T, s *site) *tab {
+func browse(t testing.TB, s *site) *tab {
 	t.Helper()
 	needBundle(t, s)
 	path := ""
@@ -113,7 +114,7 @@ func (b *tab) complaints() []string {
 	return append([]string(nil), b.faults...)
 }
 
-func (b *tab) do(t *testing.T, actions ...chromedp.Action[chromedp.Void]) {
+func (b *tab) do(t testing.TB, actions ...chromedp.Action[chromedp.Void]) {
 	t.Helper()
 	if err := chromedp.Do(b.ctx, actions...); err != nil {
 		t.Fatalf("browser: %v", err)
@@ -121,7 +122,7 @@ func (b *tab) do(t *testing.T, actions ...chromedp.Action[chromedp.Void]) {
 }
 
 // ask runs an action that has an answer.
-func ask[T any](t *testing.T, b *tab, a chromedp.Action[T]) T {
+func ask[T any](t testing.TB, b *tab, a chromedp.Action[T]) T {
 	t.Helper()
 	v, err := chromedp.Run(b.ctx, a)
 	if err != nil {
@@ -131,20 +132,20 @@ func ask[T any](t *testing.T, b *tab, a chromedp.Action[T]) T {
 }
 
 // eval evaluates an expression in the page.
-func eval[T any](t *testing.T, b *tab, js string) T {
+func eval[T any](t testing.TB, b *tab, js string) T {
 	t.Helper()
 	return ask(t, b, chromedp.Evaluate[T](js))
 }
 
 // until waits for a condition in the page.
-func (b *tab) until(t *testing.T, js string) {
+func (b *tab) until(t testing.TB, js string) {
 	t.Helper()
 	if _, err := chromedp.Run(b.ctx, chromedp.Poll[bool](js, chromedp.WithPollingTimeout(20*time.Second))); err != nil {
 		t.Fatalf("browser: waiting for %s: %v", js, err)
 	}
 }
 
-func (b *tab) size(t *testing.T, w, h int64, dark bool) {
+func (b *tab) size(t testing.TB, w, h int64, dark bool) {
 	t.Helper()
 	scheme := "light"
 	if dark {
@@ -158,27 +159,35 @@ func (b *tab) size(t *testing.T, w, h int64, dark bool) {
 	}
 }
 
+// before runs a script in every page ahead of its own.
+func (b *tab) before(t testing.TB, js string) {
+	t.Helper()
+	if _, err := chromedp.Call(b.ctx, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{Source: js}); err != nil {
+		t.Fatal(err)
+	}
+}
+
 // script turns JavaScript of pages on or off.
-func (b *tab) script(t *testing.T, on bool) {
+func (b *tab) script(t testing.TB, on bool) {
 	t.Helper()
 	if _, err := chromedp.Call(b.ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: !on}); err != nil {
 		t.Fatal(err)
 	}
 }
 
-func (b *tab) open(t *testing.T, path string) {
+func (b *tab) open(t testing.TB, path string) {
 	t.Helper()
 	b.do(t, chromedp.Navigate(b.base+path), chromedp.WaitReady("#main"))
 }
 
 // settled waits until the interactive drawing is there, on pages that have one.
-func (b *tab) settled(t *testing.T) {
+func (b *tab) settled(t testing.TB) {
 	t.Helper()
 	b.until(t, `document.querySelectorAll("[data-points]").length === document.querySelectorAll("[data-drawn]").length`)
 }
 
 // shot keeps a picture of the whole page when SHOTS names a folder.
-func (b *tab) shot(t *testing.T, name string) {
+func (b *tab) shot(t testing.TB, name string) {
 	t.Helper()
 	dir := os.Getenv("SHOTS")
 	if dir == "" {
@@ -190,7 +199,7 @@ func (b *tab) shot(t *testing.T, name string) {
 }
 
 // tabTo presses Tab until the expression holds of what has the focus.
-func (b *tab) tabTo(t *testing.T, js string) {
+func (b *tab) tabTo(t testing.TB, js string) {
 	t.Helper()
 	for range 400 {
 		b.do(t, chromedp.KeyEvent(kb.Tab))
@@ -202,7 +211,7 @@ func (b *tab) tabTo(t *testing.T, js string) {
 }
 
 // drag takes what one selector names by the mouse and lets it go over another.
-func (b *tab) drag(t *testing.T, from, to string) {
+func (b *tab) drag(t testing.TB, from, to string) {
 	t.Helper()
 	spot := func(css string) struct{ X, Y float64 } {
 		return eval[struct{ X, Y float64 }](t, b, `(() => { const r = document.querySelector(`+asJSON(css)+`).getBoundingClientRect(); return {X: r.x + r.width / 2, Y: r.y + r.height / 2}; })()`)

@@ -27,7 +27,8 @@ type todayPage struct {
 	Surprises   []alertRow
 	InHand      []alertRow // acknowledged, ordered, being verified
 	Aside       []alertRow // explained or muted
-	Unprotected []watchRow
+	Unprotected []watchRow // units of which no test runs, as the fleet page counts them
+	Idle        []watchRow // single tests that do not run, of other units
 	Silent      []watchRow
 	Learning    []watchRow
 	Quiet       int // units with reports and without any of the above
@@ -88,7 +89,7 @@ func (s *Server) today(w http.ResponseWriter, r *http.Request) error {
 		switch {
 		case row.Kind == analyze.NotRunning:
 			hint := "See which conditions the test needs, and whether the unit's use ever meets them."
-			p.Unprotected = append(p.Unprotected, watchRow{Unit: row.Unit, Depot: row.Depot, Text: row.Reason, Hint: hint, At: row.Raised})
+			p.Idle = append(p.Idle, watchRow{Unit: row.Unit, Depot: row.Depot, Text: row.Reason, Hint: hint, At: row.Raised})
 		case row.State == alerts.Explained || row.State == alerts.Muted:
 			p.Aside = append(p.Aside, row)
 		case row.Kind == analyze.Surprise:
@@ -210,6 +211,7 @@ func (s *Server) survey(p *todayPage, named map[string]bool, trouble map[string]
 	slices.SortFunc(units, strings.Compare)
 	units = slices.Compact(units)
 	p.Units = len(units)
+	none := map[string]bool{} // units of which no test runs: their single tests need no word of their own
 	for _, name := range units {
 		u := s.rostered(name)
 		zone := s.zone(name)
@@ -228,10 +230,13 @@ func (s *Server) survey(p *todayPage, named map[string]bool, trouble map[string]
 			if fell := c.Last.Add(s.cfg.SilentAfter); !c.Last.IsZero() && fell.After(p.Now.Add(-dayBack)) {
 				p.Changes = append(p.Changes, news{Unit: name, Depot: u.Depot, Word: "silent", Text: "Fell silent: " + c.Text + ".", Href: unitURL(name), At: moment{fell, zone}})
 			}
-		case named[name]:
 		case c.Kind == unprotected:
 			p.Unprotected = append(p.Unprotected, row)
-			trouble[name] = "its tests do not run"
+			if trouble[name] == "" {
+				trouble[name] = "its tests do not run"
+			}
+			none[name] = true
+		case named[name]:
 		case c.Kind == learning:
 			p.Learning = append(p.Learning, row)
 		default:
@@ -239,6 +244,7 @@ func (s *Server) survey(p *todayPage, named map[string]bool, trouble map[string]
 			p.TestsRead += c.ReadToday
 		}
 	}
+	p.Idle = slices.DeleteFunc(p.Idle, func(r watchRow) bool { return none[r.Unit] })
 	sortNews(p.Changes)
 	slices.SortStableFunc(p.Silent, func(a, b watchRow) int { return a.At.At.Compare(b.At.At) })
 }

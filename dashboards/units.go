@@ -17,6 +17,9 @@ type unitsPage struct {
 	Depots []string
 	Depot  string // shown only
 	Find   string // shown only: in number, VIN or dongle
+	Is     string // a condition: only units in it
+	Count  int    // rows of all parts
+	Pager  pager
 	Total  int
 }
 
@@ -35,7 +38,10 @@ func (s *Server) units(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	p := unitsPage{Depot: r.FormValue("depot"), Find: strings.TrimSpace(r.FormValue("q"))}
+	p := unitsPage{Depot: r.FormValue("depot"), Find: strings.TrimSpace(r.FormValue("q")), Is: r.FormValue("is")}
+	if !slices.Contains([]string{silent, unprotected, learning, watched}, p.Is) {
+		p.Is = ""
+	}
 	now := s.deps.Now()
 	byUnit := map[string][]alerts.Alert{}
 	for _, a := range list {
@@ -56,14 +62,12 @@ func (s *Server) units(w http.ResponseWriter, r *http.Request) error {
 		}
 		row := unitRow{Unit: u.Unit, Depot: u.Depot, EngineFamily: u.EngineFamily, Class: u.WeightClass, OnRoster: onRoster,
 			State: s.condition(u.Unit, now), Worst: math.NaN()}
+		if p.Is != "" && row.State.Kind != p.Is {
+			return
+		}
 		row.Last = moment{row.State.Last, s.zone(u.Unit)}
 		if mine := byUnit[u.Unit]; len(mine) > 0 {
 			row.Top, row.More = &mine[0], len(mine)-1
-		}
-		for _, n := range s.deps.Series.Series(u.Unit) {
-			if l := leftNow(n); !math.IsNaN(l) && !(l >= row.Worst) {
-				row.Worst = l
-			}
 		}
 		p.Rows = append(p.Rows, row)
 	}
@@ -78,6 +82,15 @@ func (s *Server) units(w http.ResponseWriter, r *http.Request) error {
 	}
 	slices.Sort(p.Depots)
 	slices.SortStableFunc(p.Rows, func(a, b unitRow) int { return cmp.Or(natural(a.Unit, b.Unit), strings.Compare(a.Unit, b.Unit)) })
+	p.Count = len(p.Rows)
+	p.Rows, p.Pager = paged(r, p.Rows, pageRows)
+	for i := range p.Rows {
+		for _, n := range s.deps.Series.Series(p.Rows[i].Unit) {
+			if l := leftNow(n); !math.IsNaN(l) && !(l >= p.Rows[i].Worst) {
+				p.Rows[i].Worst = l
+			}
+		}
+	}
 	return s.show(w, r, http.StatusOK, "units", view{Title: "Units", Find: p.Find, Nav: "units", Live: "*", Body: p})
 }
 

@@ -209,8 +209,8 @@ export function course(c: Course, peers: Week[], stage: HTMLElement): Option {
     yAxis: [value(0, c.unit, c.low, c.high, 5), value(1, "score", 0, c.threshold === null ? undefined : Math.ceil(Math.max(c.threshold * 1.25, c.points.reduce((most, p) => Math.max(most, p.score ?? 0), 0))), 2),
       ...c.with.map((q, k) => ({ ...(value(2 + k, q.name + (q.unit ? ", " + q.unit : "") + (c.points.some((p) => typeof p.with?.[k] === "number") ? "" : ": not read with these results"), undefined, undefined, 2) as object), scale: true }))] as Option["yAxis"],
     dataZoom: [
-      { type: "slider", xAxisIndex: all, bottom: 4, height: 18, borderColor: ink("rule-strong"), textStyle: label, labelFormatter: (v: number) => day.format(new Date(v)), brushSelect: false },
-      { type: "inside", xAxisIndex: all, zoomOnMouseWheel: "ctrl", moveOnMouseWheel: false },
+      { type: "slider", filterMode: "none", xAxisIndex: all, bottom: 4, height: 18, borderColor: ink("rule-strong"), textStyle: label, labelFormatter: (v: number) => day.format(new Date(v)), brushSelect: false },
+      { type: "inside", filterMode: "none", xAxisIndex: all, zoomOnMouseWheel: "ctrl", moveOnMouseWheel: false },
     ],
     tooltip: {
       trigger: "axis", backgroundColor: ink("card"), borderColor: ink("rule-strong"), textStyle: { color: ink("ink") }, confine: true,

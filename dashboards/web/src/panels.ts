@@ -56,6 +56,6 @@ export function behind(weeks: Week[], ink: Ink, from: number, to: number): LineS
   return [
     { ...quiet, type: "line", name: "units like this one, from", stack: "peers", stackStrategy: "all", lineStyle: { opacity: 0 }, data: row((w) => w.low) },
     { ...quiet, type: "line", name: "units like this one", stack: "peers", stackStrategy: "all", lineStyle: { opacity: 0 }, areaStyle: { color: ink("peers"), opacity: 1 }, data: row((w) => w.high - w.low) },
-    { ...quiet, type: "line", name: "their median", lineStyle: { color: ink("soft"), width: 0.9, opacity: 0.55 }, data: row((w) => w.mid) },
+    { ...quiet, type: "line", name: "their median", z: 2, lineStyle: { color: ink("soft"), width: 0.9, opacity: 0.55 }, data: row((w) => w.mid) },
   ];
 }
