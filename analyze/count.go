@@ -104,7 +104,7 @@ func (w *watch) raiseCount(r *series.Result, m moment, v *Vehicle) {
 	e := Evidence{
 		Settings: v.set.Version, Parameters: Shipped, Epoch: w.epoch.n, Fresh: k.n, Baseline: k.base, Spread: math.Sqrt(k.base),
 		Toward: toward[up], Value: r.Value, Limit: r.Max, UnitOfMeasure: r.UnitOfMeasure,
-		Used: (k.level - k.base) / (r.Max - k.base), Score: k.c, Threshold: v.set.Threshold, Since: timeOf(k.zero),
+		Used: (k.level - k.base) / (r.Max - k.base), Score: k.c, Threshold: v.set.Threshold, Since: timeOf(k.zero), OdometerKm: v.km,
 	}
 	v.signals = append(v.signals, Signal{
 		Key: v.key(w), VIN: v.vin, Family: w.family, Kind: Drift, RaisedAt: timeOf(m.at), Evidence: e,

@@ -69,13 +69,14 @@ func (v *Vehicle) digest() [32]byte {
 	d.strings(v.unit, v.vin, v.set.Version, v.report)
 	d.bools(v.any, v.clock.any)
 	d.ints(v.first, v.last, v.polls, int64(v.days), v.day, int64(v.clock.trip), v.clock.at, int64(len(v.watch)))
-	d.floats(v.clock.run)
+	d.floats(v.clock.run, v.fuel, v.km)
+	d.ints(v.fuelAt, v.filledAt)
 	for i := range v.watch {
 		v.watch[i].digest(d)
 	}
 	for _, c := range v.cals {
 		d.strings(c.ecu, c.id)
-		d.ints(int64(c.swaps))
+		d.ints(int64(c.swaps), c.changedAt)
 	}
 	for _, g := range v.groups {
 		d.strings(g.ecu, g.monitor)
@@ -85,6 +86,11 @@ func (v *Vehicle) digest() [32]byte {
 	for _, c := range v.codes {
 		d.strings(c.ecu, c.code)
 		d.ints(c.at)
+	}
+	d.ints(int64(v.happened))
+	for _, h := range v.happenings[min(int(v.happened), len(v.happenings)):] { // they come with later polls
+		d.strings(string(h.Kind), h.Family, h.ECU, h.Device)
+		d.ints(h.At.UnixMicro())
 	}
 	for _, s := range v.signals {
 		s.digest(d)
@@ -115,6 +121,13 @@ func (w *watch) digest(d *digester) {
 	for _, n := range c.n {
 		d.ints(int64(n))
 	}
+	for i := range w.asides {
+		a := &w.asides[i]
+		d.ints(a.at)
+		d.floats(a.used, a.ambient, a.fuel, a.pressure)
+		d.bools(a.filled, a.far)
+	}
+	d.ints(int64(w.aside), int64(len(w.asides)))
 	d.floats(w.tuned.centre)
 	w.tuned.cohort.digest(d)
 	for _, n := range w.open {
@@ -156,7 +169,7 @@ func (s *Signal) digest(d *digester) {
 	e := &s.Evidence
 	d.strings(s.Key.Unit, s.Key.ECU, s.Key.Test, s.VIN, s.Family, string(s.Kind), s.Ended, e.Settings, e.Parameters, s.Explained, e.Toward, e.UnitOfMeasure)
 	d.ints(micros(s.RaisedAt), micros(s.EndedAt), micros(e.Since), int64(e.Epoch), int64(e.Fresh))
-	d.floats(e.Baseline, e.Spread, e.Value, e.Limit, e.Used, e.Score, e.Threshold)
+	d.floats(e.Baseline, e.Spread, e.Value, e.Limit, e.Used, e.Score, e.Threshold, e.OdometerKm)
 }
 
 // micros is the inverse of timeOf.

@@ -22,8 +22,9 @@
 //	floor.go      the lower envelope of a saw-tooth, such as a particulate filter's
 //	idle.go       a test that no longer runs at its own rate, while reports arrive
 //	rule.go       which claims may be made of all this, and when they are taken back
-//	explain.go    what the whole cohort did explains the claims that came with it
-//	restart.go    what happens to a series without wear, told where it shows
+//	explain.go    what the whole cohort did explains the claims that came with it, and so may what a unit's own
+//	              results far out have in common: a fill, heat, cold, altitude (circumstance.go)
+//	restart.go    what happens to a series without wear, told where it shows; happening.go takes in what people tell
 //
 // Cohorts. A series is one of a cohort: the same test of the same control unit, engine family and calibration. A fit
 // (fitting.go reads, census.go walks, fit.go and common.go estimate) gives each cohort its spread, correlation of

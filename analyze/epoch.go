@@ -46,7 +46,7 @@ func (e *epoch) opens(r *series.Result, cal string, swaps int32, set *Settings) 
 		e.n, e.fresh, e.unit = e.n+1, 0, unitID(r)
 		e.moving = turned && e.changes >= 2 && e.total-e.turns[0]+2 <= set.MovingWithin
 	}
-	if cal != "" {
+	if cal != "" || swaps != e.swaps {
 		e.cal = cal
 	}
 	e.swaps = swaps

@@ -22,7 +22,7 @@ const dailyMost = 1000
 // Fit surveys the fleet's history up to a time (zero: all of it) and fits the cohorts. Nothing is changed.
 func (r *Runner) Fit(ctx context.Context, until time.Time) (*Parameters, error) {
 	other := NewRunner(r.history, r.roster, r.monitors, r.set, r.log)
-	other.surveying = true
+	other.surveying, other.happenings = true, r.happenings
 	var surveys []*survey
 	last := int64(0)
 	err := other.refold(ctx, chosen(other.choose(other.roster(), nil)), folding{until: until}, func(v *Vehicle) error {

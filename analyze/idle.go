@@ -46,7 +46,7 @@ func (w *watch) wait(r *series.Result, m moment, v *Vehicle) {
 	if w.live || w.idle.claim != 0 || !w.idle.overdue(v.days, v.set) {
 		return
 	}
-	e := noEvidence(v.set.Version)
+	e := v.noEvidence()
 	e.Epoch, e.Fresh, e.UnitOfMeasure = w.epoch.n, w.epoch.fresh, r.UnitOfMeasure
 	e.Since = timeOf(w.last.freshAt)
 	v.signals = append(v.signals, Signal{

@@ -14,14 +14,16 @@ import (
 //	other limits              a new epoch, but see MovingWithin
 //	another unit of measure   a new epoch, nothing is taken over
 //	another control unit      a new epoch: its counters began anew, so its results may not compare
-//	repaired                  claims are taken back after some good results: the sums start anew, the level is kept
+//	repaired                  claims are taken back after some good results: the sums start anew, the level is kept; one that
+//	                          people tell (happening.go) starts the sums anew at once, and its claims wait for results
 //	another dongle            nothing: results belong to the vehicle, not to who read them
 const (
 	restartClear   = "codes were cleared or the battery was off: the healthy level is kept"
 	restartCal     = "another calibration: learnt anew"
 	restartLimits  = "other limits: learnt anew"
 	restartUnit    = "another unit of measure: learnt anew"
-	restartECU     = "another control unit: learnt anew"
+	restartECU     = "another control unit, or one programmed anew: learnt anew"
+	restartTold    = "repaired: evidence and slope start anew, the healthy level is kept"
 	restartRepair  = "well again: the healthy level is kept"
 	restartNew     = "well again: learnt anew"
 	restartDongle  = "another dongle reads the vehicle: nothing changes"
@@ -46,7 +48,10 @@ func (v *Vehicle) counted(w *watch, r *series.Result) {
 		c := v.calAt(r.ECU)
 		if c.swapAt != v.polls {
 			c.swapAt = v.polls
-			c.swaps++
+			if c.changedAt == 0 || v.last-c.changedAt > shownBefore.Microseconds() { // else somebody told of it
+				c.swaps++
+			}
+			c.changedAt = v.last
 		}
 	}
 	w.numerator = r.Runs

@@ -199,7 +199,7 @@ func (w *watch) raiseOn(st *stream, claim, side int, x float64, r *series.Result
 		Settings: v.set.Version, Parameters: w.leaning(v).Parameters, Epoch: w.epoch.n, Fresh: w.epoch.fresh,
 		Baseline: valueAt(st.base, side, &w.last, w.epoch.moving), Spread: w.spreadOf(side),
 		Toward: toward[side], Value: r.Value, Limit: r.Max, UnitOfMeasure: r.UnitOfMeasure,
-		Used: st.level(), Score: st.evidence(), Threshold: v.set.Threshold,
+		Used: st.level(), Score: st.evidence(), Threshold: v.set.Threshold, OdometerKm: v.km,
 	}
 	if side == down {
 		e.Limit = r.Min

@@ -32,6 +32,8 @@ type Runner struct {
 	log      *slog.Logger
 	recorder Recorder // nil: nobody asks for points
 
+	happenings func(unit string) []Happening // what people told; nil: nothing
+
 	params    atomic.Pointer[Parameters] // of the cohorts; nil until fitted
 	surveying bool                       // only gather for a fit
 
@@ -68,6 +70,9 @@ func (r *Runner) vehicle(u *fleet.Unit, set *Settings) *Vehicle {
 	}
 	v := NewVehicle(u.Unit, u.VIN, m, set)
 	v.engine, v.params = u.EngineFamily, r.params.Load()
+	if r.happenings != nil {
+		v.happenings = r.happenings(u.Unit)
+	}
 	if r.surveying {
 		v.survey = &survey{unit: u.Unit, engine: u.EngineFamily}
 	}

@@ -66,8 +66,9 @@ type Settings struct {
 	CountGate    float64 // moving average that a claim needs at least
 	CountConfirm int     // results that must stay at half of it
 
-	Usual    Rule            // how a drift is confirmed
-	Families map[string]Rule // where a family differs
+	Usual    Rule                    // how a drift is confirmed
+	Families map[string]Rule         // where a family differs
+	Explains map[string]Circumstance // what else than wear moves the results of a family
 
 	// Forecast, relative to the spread.
 	SlopePrior float64 // standard deviation of the slope at the start, spreads a day
@@ -88,6 +89,8 @@ type Rule struct {
 	Used    float64       // gate, where it is more than the usual one
 	Floor   bool          // a saw-tooth: drift is looked for in its floor
 	Jump    float64       // share used that two results in a row must be beyond to be a jump
+
+	Explains Circumstance // what else moves the results
 }
 
 // learnResults and minResults are how many fresh results a series of a cohort needs.
@@ -111,7 +114,7 @@ const day = 24 * time.Hour
 // measured on invented fleets.
 func DefaultSettings() Settings {
 	return Settings{
-		Version:      "2026-11.6",
+		Version:      "2026-11.7",
 		LearnResults: 12, MinResults: 6, LearnKnown: 6, MinKnown: 4,
 		PriorSpread: 0.08, PriorWeight: 6, SpreadFloor: 0.02,
 		AmbientPrior: 0.05,
@@ -139,6 +142,7 @@ func DefaultSettings() Settings {
 			"nox_catalyst_scr": {Phi: 0.5, Confirm: 3, Span: 2 * day, Used: 0.31, Jump: 0.6},
 			"misfire":          {Phi: 0.3, Confirm: 3, Span: 2 * day, Jump: 0.7},
 		},
+		Explains:  usualCircumstances(),
 		DateScale: 0.85, SlopePrior: 0.05, SlopeDrift: 1e-4,
 		MovingWithin:  20,
 		SurpriseAfter: 7 * day,

@@ -54,6 +54,7 @@ type Evidence struct {
 	Score         float64   // CUSUM score when raised, in log average run length
 	Threshold     float64   // the score that raises
 	Since         time.Time // drift began no later than this; zero when not applicable
+	OdometerKm    float64   // of the vehicle then, the last known; 0 where none was read
 }
 
 // A Crossing is the forecast of the day a series reaches its limit. A zero time is "beyond a year".

@@ -38,12 +38,19 @@ type Vehicle struct {
 	defaults []*Cohort   `rest:"-"` // shipped figures in use
 	survey   *survey     `rest:"-"` // gathers for a fit; nil otherwise
 
-	signals []Signal `rest:"-"`
-	trace   *tracer  `rest:"-"`
-	work    []work   `rest:"-"` // scratch of Apply
-	polls   int64
-	days    int32 // days (UTC) on which the unit reported
-	day     int64 // the newest of them
+	happenings []Happening `rest:"-"` // what people told
+	happened   int32       // so many of them are taken in
+
+	signals  []Signal `rest:"-"`
+	trace    *tracer  `rest:"-"`
+	work     []work   `rest:"-"` // scratch of Apply
+	polls    int64
+	km       float64 // odometer, the last known; 0 when none was read
+	fuel     float64 // percent: the least since the tank was filled
+	fuelAt   int64   // read_at (us) of it; 0 when none was read
+	filledAt int64   // and of the newest fill
+	days     int32   // days (UTC) on which the unit reported
+	day      int64   // the newest of them
 }
 
 type testKey struct{ ecu, test string }
@@ -57,10 +64,11 @@ type codeKey struct {
 
 // cal is the last calibration id known of a control unit.
 type cal struct {
-	ecu    string `rest:"shared"`
-	id     string `rest:"shared"`
-	swaps  int32  // how often the control unit was replaced
-	swapAt int64  // ordinal of the poll that showed the last time
+	ecu       string `rest:"shared"`
+	id        string `rest:"shared"`
+	swaps     int32  // how often the control unit was replaced
+	swapAt    int64  // ordinal of the poll that showed the last time
+	changedAt int64  // read_at (us) when the calibration or the control unit last changed; 0 never
 }
 
 // group is a readiness group of a control unit. Its completion bit tells of a monitor only while it has
@@ -116,10 +124,15 @@ func (v *Vehicle) Apply(p *series.Poll) error {
 		}
 		v.trace.device = p.Device
 	}
+	v.fuelled(at, p.Context.FuelLevelPct)
+	if km := p.Context.OdometerKm; km > 0 {
+		v.km = km
+	}
 	trip := v.clock.tick(at, p.Context.RunTimeS)
 	for _, i := range v.live {
 		v.watch[i].release(trip, v)
 	}
+	v.happen(at)
 	v.sort(p)
 	raised := len(v.signals)
 	for _, k := range v.work {
@@ -214,7 +227,13 @@ func (v *Vehicle) join(r *series.Result) int {
 	return len(v.groups) - 1
 }
 
-func (v *Vehicle) setCal(ecu, id string) { v.calAt(ecu).id = id }
+func (v *Vehicle) setCal(ecu, id string) {
+	c := v.calAt(ecu)
+	if c.id != "" && c.id != id {
+		c.changedAt = v.last
+	}
+	c.id = id
+}
 
 func (v *Vehicle) calAt(ecu string) *cal {
 	for i := range v.cals {
@@ -267,7 +286,7 @@ func (v *Vehicle) surprises(p *series.Poll, at int64, before int) {
 		}
 		v.signals = append(v.signals, Signal{
 			Key: series.Key{Unit: v.unit, ECU: c.ECU, Test: c.Code}, VIN: v.vin, Family: family, Kind: Surprise,
-			RaisedAt: timeOf(at), Evidence: noEvidence(v.set.Version),
+			RaisedAt: timeOf(at), Evidence: v.noEvidence(),
 		})
 	}
 }
@@ -277,9 +296,9 @@ func (v *Vehicle) monitored(family string) bool {
 	return slices.ContainsFunc(v.watch, func(w watch) bool { return w.family == family && w.measured })
 }
 
-func noEvidence(version string) Evidence {
+func (v *Vehicle) noEvidence() Evidence {
 	n := math.NaN()
-	return Evidence{Settings: version, Parameters: Shipped, Baseline: n, Spread: n, Value: n, Limit: n, Used: n, Score: n, Threshold: n}
+	return Evidence{Settings: v.set.Version, Parameters: Shipped, OdometerKm: v.km, Baseline: n, Spread: n, Value: n, Limit: n, Used: n, Score: n, Threshold: n}
 }
 
 func (v *Vehicle) key(w *watch) series.Key { return series.Key{Unit: v.unit, ECU: w.ecu, Test: w.test} }

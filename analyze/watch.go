@@ -46,6 +46,8 @@ type watch struct {
 	counts    *counter      // of a live counter
 	floor     *floor        // of a saw-tooth
 	open      [claims]int32 // 1 + index in the vehicle's signals of the claim that stands; 0 when none
+	asides    []aside       // the last results, while one of them lies far out
+	aside     Circumstance  // what explains the claims that stand; 0 when nothing does
 	well      int           // results in a row near the healthy level, while claims stand
 	wellAt    int64
 	numerator int32 // in-use numerator last read
@@ -62,6 +64,7 @@ type held struct {
 func newWatch(r *series.Result, bus series.Bus, m Monitors, set *Settings) *watch {
 	w := &watch{kin: kin{ecu: r.ECU, test: r.Test, family: m.Family(r), live: isLive(r, bus)}}
 	w.rule, w.cover.w = set.rule(w.family, r), math.NaN()
+	w.rule.Explains = set.confounded(w.family, r)
 	w.numerator = series.None
 	w.seen.runs, w.seen.done = series.None, series.Unknown
 	w.last.value, w.last.min, w.last.max, w.last.margin = math.NaN(), math.NaN(), math.NaN(), math.NaN()
@@ -159,6 +162,7 @@ func (w *watch) take(r *series.Result, m moment, v *Vehicle) {
 	if v.survey != nil {
 		v.survey.add(w, m, r, s, opened)
 	}
+	w.note(&s, m, opened, v)
 	w.judge(r, m, s, v)
 	w.round()
 	if v.trace != nil {
