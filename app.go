@@ -118,6 +118,8 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 	}
 	a.watch = newWatch(a.lake, a.book, a.roster.Load, cat, rules, log)
 	a.watch.floor = a.floor
+	a.watch.runner.SetHappenings(a.floor.happenings)
+	a.watch.drift.told = a.floor.happenings
 	a.consumer = ingest.NewConsumer(a.broker, a.lake, a.roster.Load, ingest.Config{FlushRows: cfg.Flush.Rows, FlushEvery: cfg.Flush.Every, Catalogue: cat}, log, a.reg)
 	a.consumer.OnCommit = a.watch.committed
 	a.book.SetClock(a.now)

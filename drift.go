@@ -29,7 +29,8 @@ type driftLog struct {
 	to     *lake.DriftWriter
 	rules  string // digest of settings, catalogue and release
 	log    *slog.Logger
-	params func() string // digest of what was fitted to the cohorts
+	params func() string                         // digest of what was fitted to the cohorts
+	told   func(unit string) []analyze.Happening // what people told; nil: nothing
 
 	made    string        // the basis that the table was made under
 	covered lake.Position // what is folded in
@@ -60,11 +61,16 @@ func rulesOf(set analyze.Settings, catalogue string) (string, error) {
 
 func digestOf(s string) string { return fmt.Sprintf("%x", sha256.Sum256([]byte(s)))[:16] }
 
-// basisOf names the rules and what of a roster decides how readings are folded.
+// basisOf names the rules, what of a roster decides how readings are folded, and what people told.
 func (d *driftLog) basisOf(r *fleet.Roster) string {
 	var b strings.Builder
 	for _, u := range r.Units() {
 		b.WriteString(lineOf(u))
+		if d.told != nil {
+			for _, h := range d.told(u.Unit) {
+				fmt.Fprintf(&b, "%d %q %q %q %q\n", h.At.UnixMicro(), h.Kind, h.Family, h.ECU, h.Device)
+			}
+		}
 	}
 	return d.rules + " " + digestOf(b.String())
 }

@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"iter"
+	"maps"
 	"net/http"
 	"net/url"
 	"slices"
@@ -14,6 +16,7 @@ import (
 
 	"marginline/alerts"
 	"marginline/alerts/shop"
+	"marginline/analyze"
 	"marginline/dashboards/people"
 	"marginline/ingest/fleet"
 )
@@ -22,9 +25,10 @@ import (
 // are read at every derivation, so they are held in memory.
 type floor struct {
 	*shop.Store
-	app   *app
-	facts atomic.Pointer[map[string][]shop.Fact]
-	file  atomic.Pointer[shop.File]
+	app      *app
+	facts    atomic.Pointer[map[string][]shop.Fact]
+	file     atomic.Pointer[shop.File]
+	happened atomic.Pointer[map[string][]analyze.Happening]
 }
 
 func openFloor(ctx context.Context, a *app) (*floor, error) {
@@ -33,13 +37,15 @@ func openFloor(ctx context.Context, a *app) (*floor, error) {
 		return nil, err
 	}
 	f := &floor{Store: s, app: a}
-	return f, f.load(ctx)
+	_, err = f.load(ctx)
+	return f, err
 }
 
-func (f *floor) load(ctx context.Context) error {
+// load reads what the shop floor told, and says of which units the detector has to know something else than before.
+func (f *floor) load(ctx context.Context) (restarted []string, err error) {
 	list, err := f.Facts(ctx, "")
 	if err != nil {
-		return err
+		return nil, err
 	}
 	by := map[string][]shop.Fact{}
 	for _, x := range list {
@@ -47,12 +53,43 @@ func (f *floor) load(ctx context.Context) error {
 	}
 	file, _, _, err := f.File(ctx)
 	if err != nil {
-		return err
+		return nil, err
+	}
+	orders, err := f.app.book.Orders(ctx)
+	if err != nil {
+		return nil, err
+	}
+	own := map[string][]alerts.WorkOrder{}
+	for _, o := range orders {
+		own[o.Unit] = append(own[o.Unit], o)
+	}
+	happened := map[string][]analyze.Happening{}
+	for _, units := range []iter.Seq[string]{maps.Keys(by), maps.Keys(own)} {
+		for unit := range units {
+			if list := alerts.Told(by[unit], own[unit]); len(list) > 0 && unit != "" {
+				happened[unit] = list
+			}
+		}
 	}
 	f.facts.Store(&by)
 	f.file.Store(file)
-	return nil
+	before := f.happened.Swap(&happened)
+	if before == nil {
+		return nil, nil
+	}
+	for _, units := range []iter.Seq[string]{maps.Keys(*before), maps.Keys(happened)} {
+		for unit := range units {
+			if !slices.Equal((*before)[unit], happened[unit]) {
+				restarted = append(restarted, unit)
+			}
+		}
+	}
+	slices.Sort(restarted)
+	return slices.Compact(restarted), nil
 }
+
+// happenings is what the detector has to know of a unit's past. It must not be changed.
+func (f *floor) happenings(unit string) []analyze.Happening { return (*f.happened.Load())[unit] }
 
 // of is the facts of a unit, the newest first.
 func (f *floor) of(unit string) []shop.Fact { return (*f.facts.Load())[unit] }
@@ -105,10 +142,12 @@ func (f *floor) Install(ctx context.Context, text, by string) (*shop.File, error
 }
 
 func (f *floor) changed(ctx context.Context, units []string) error {
-	if err := f.load(ctx); err != nil {
+	restarted, err := f.load(ctx)
+	if err != nil {
 		return err
 	}
-	return f.app.watch.again(ctx, units)
+	f.app.watch.runner.Refold(restarted...)
+	return f.app.watch.again(ctx, append(units, restarted...))
 }
 
 func (f *floor) known(unit string) bool { return f.app.roster.Load().Unit(unit) != nil }

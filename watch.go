@@ -292,6 +292,13 @@ func (w *watch) again(ctx context.Context, units []string) error {
 	if !w.built {
 		return w.build(ctx, nil)
 	}
+	changed, err := w.runner.Settle(ctx) // those that have to be folded again
+	if err != nil {
+		w.built = false
+		return err
+	}
+	w.drift.seal(w.roster())
+	units = append(units, changed...)
 	slices.Sort(units)
 	units = slices.DeleteFunc(slices.Compact(units), func(u string) bool { return u == "" })
 	return w.sync(ctx, units)

@@ -171,6 +171,7 @@ type shopPage struct {
 	Facts    []shopRow
 	Kinds    []shop.Kind
 	Symptoms []string
+	Families []string
 	File     string
 	Version  int
 	Who      signer
@@ -197,7 +198,7 @@ func (s *Server) showShop(w http.ResponseWriter, r *http.Request, status int, fa
 	if err != nil {
 		return err
 	}
-	p := shopPage{Kinds: shop.Kinds, Symptoms: shop.Symptoms, Who: signerOf(r), Tell: people.From(r.Context()).May(people.Work), Decide: people.From(r.Context()).May(people.Decide), Fault: fault, Typed: r.PostForm, Today: s.deps.Now().UTC().Format(time.DateOnly)}
+	p := shopPage{Kinds: shop.Kinds, Symptoms: shop.Symptoms, Families: shop.Families(), Who: signerOf(r), Tell: people.From(r.Context()).May(people.Work), Decide: people.From(r.Context()).May(people.Decide), Fault: fault, Typed: r.PostForm, Today: s.deps.Now().UTC().Format(time.DateOnly)}
 	for _, f := range list[:min(len(list), factRows)] {
 		p.Facts = append(p.Facts, shopRow{f, moment{f.At, s.zone(f.Unit)}})
 	}

@@ -205,6 +205,20 @@ func (e *Entry) fits(test string) bool {
 // Entries are all entries, those for single tests first.
 func (b *Base) Entries() []*Entry { return slices.Clone(b.entries) }
 
+// Families are the families of monitors that the base knows, in order.
+func (b *Base) Families() []string {
+	var out []string
+	for _, e := range b.entries {
+		for _, f := range e.Families {
+			if f != "" && f != "unknown" && !slices.Contains(out, f) {
+				out = append(out, f)
+			}
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
 // ClassFor is the consequence class for a unit of this fuel (petrol, diesel or "") and weight class.
 func (e *Entry) ClassFor(fuel, weight string) string {
 	for _, r := range e.Raises {

@@ -13,7 +13,7 @@ import (
 )
 
 // Columns are those of a file of facts. kind and date are needed, and unit but for parts.
-var Columns = []string{"kind", "unit", "date", "by", "text", "level", "family", "symptom", "device", "depot", "part", "quantity", "odometer_km", "engine_hours", "until"}
+var Columns = []string{"kind", "unit", "date", "by", "text", "level", "family", "symptom", "device", "depot", "part", "quantity", "odometer_km", "engine_hours", "until", "ecu"}
 
 // A RowError is one row of a file that was left out.
 type RowError struct {
@@ -111,7 +111,7 @@ func (f *Fact) row(header, row []string) *RowError {
 // Set fills one field by the name of its column, as a file or a form gives it.
 func (f *Fact) Set(column, cell string) error {
 	text := map[string]*string{"unit": &f.Unit, "by": &f.By, "text": &f.Text, "level": &f.Level, "family": &f.Family, "symptom": &f.Symptom,
-		"device": &f.Device, "depot": &f.Depot, "part": &f.Part}
+		"device": &f.Device, "ecu": &f.ECU, "depot": &f.Depot, "part": &f.Part}
 	number := map[string]**float64{"quantity": &f.Quantity, "odometer_km": &f.OdometerKm, "engine_hours": &f.EngineHours}
 	switch {
 	case column == "kind":

@@ -8,7 +8,10 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 	"time"
+
+	"marginline/alerts/knowledge"
 )
 
 // Kind is what a fact tells.
@@ -32,6 +35,12 @@ var Kinds = []Kind{Service, Repair, Clear, Reflash, Dongle, Part, Report, Needed
 // Symptoms are what a report may name. The first two stop a unit (common practice, no source).
 var Symptoms = []string{"fuel_smell", "flashing_lamp", "lamp", "road_call", "low_power", "rough", "noise", "smoke", "hard_start", "fuel_use", "other"}
 
+// Families are the families of monitors that a repair may touch. One that names its family starts the sums of that
+// family's series anew.
+func Families() []string { return families() }
+
+var families = sync.OnceValue(func() []string { return knowledge.Builtin().Families() })
+
 // A Fact is one thing that happened. Fields that its kind does not use are empty.
 type Fact struct {
 	ID    string    `json:"id"`
@@ -44,6 +53,7 @@ type Fact struct {
 
 	Level       string     `json:"level,omitempty"`   // of a service: A, B, C
 	Family      string     `json:"family,omitempty"`  // of monitors that a repair touched
+	ECU         string     `json:"ecu,omitempty"`     // address of the control unit that was programmed or replaced; "" = any
 	Symptom     string     `json:"symptom,omitempty"` // of a report
 	Device      string     `json:"device,omitempty"`  // of the dongle now in the unit
 	Part        string     `json:"part,omitempty"`
@@ -68,6 +78,7 @@ func (f *Fact) Check(now time.Time) error {
 	need(f.Kind == Needed || !f.At.After(now.Add(24*time.Hour)), "the date lies in the future")
 	need(strings.TrimSpace(f.By) != "", "who did or noticed it is needed")
 	need(len(f.Text) <= 4000, "the text is longer than 4000 characters")
+	need(f.Family == "" || slices.Contains(Families(), f.Family), fmt.Sprintf("family %q: want one of %v", f.Family, Families()))
 	switch f.Kind {
 	case Part:
 		need(f.Depot != "" && f.Part != "" && f.Quantity != nil, "parts need depot, part and quantity")
@@ -77,6 +88,8 @@ func (f *Fact) Check(now time.Time) error {
 		need(strings.TrimSpace(f.Text) != "", "say what was repaired")
 	case Needed:
 		need(f.Until != nil && !f.Until.Before(f.At) && f.Until.Sub(f.At) <= 60*24*time.Hour, "until is needed, not before date and at most 60 days later")
+	case Reflash:
+		need(len(f.ECU) <= 8, "ecu: the address of one control unit, such as 7e8")
 	case Dongle:
 		need(f.Device != "", "the device now in the unit is needed")
 	}
