@@ -142,7 +142,7 @@ func (f *floor) Review(ctx context.Context, from, until time.Time) (review.Revie
 		return review.Review{}, err
 	}
 	r := review.Make(all, orders, from, until, f.app.cfg.prices())
-	r.Campaigns = review.Campaigns(all, f.app.roster.Load().Units())
+	r.Campaigns = review.Campaigns(all, f.app.roster.Load().Units(), until)
 	return r, nil
 }
 

@@ -51,7 +51,12 @@ type Forecast struct {
 	Source     string        `json:"source"`
 }
 
-// FamilyReady is one family of monitors since the clear.
+// continuous are families whose tests run all the time the engine does: one that has run stands for all (SAE J1979, from
+// memory: their readiness is complete at once on most vehicles).
+var continuous = []string{"misfire", "fuel_system"}
+
+// FamilyReady is one family of monitors since the clear. It has run when all its tests have, since its readiness bit tells
+// of all of them.
 type FamilyReady struct {
 	Family   string     `json:"family"`
 	Ran      bool       `json:"ran"`
@@ -65,7 +70,7 @@ func Foresee(u fleet.Unit, c Cleared, courses map[series.Key]*analyze.Trace, now
 		return nil
 	}
 	f := &Forecast{Unit: u.Unit, Cleared: c.At, Inspection: instant(u.InspectionDue)}
-	by := map[string]*FamilyReady{}
+	by, ran, waits := map[string]*FamilyReady{}, map[*FamilyReady]bool{}, map[*FamilyReady]bool{}
 	for _, tr := range courses {
 		n := tr.Now
 		if n.Family == "" {
@@ -78,12 +83,19 @@ func Foresee(u fleet.Unit, c Cleared, courses map[series.Key]*analyze.Trace, now
 		}
 		at := slices.IndexFunc(tr.Points, func(p analyze.Point) bool { return p.At.After(c.At) })
 		if at >= 0 || n.LastFresh.After(c.At) && n.State != series.StateNotRun {
-			x.Ran = true
+			ran[x] = true
 			continue
 		}
-		if t := expected(tr.Points, c.At, 1); t != nil && (x.Expected == nil || t.Before(*x.Expected)) {
+		if len(tr.Points) == 0 || c.At.Sub(tr.Points[len(tr.Points)-1].At) > nearDate {
+			continue // it did not run before either: it says nothing of what the unit does now
+		}
+		if t := expected(tr.Points, c.At, 1); !waits[x] || compareDates(t, x.Expected) > 0 {
 			x.Expected = t
 		}
+		waits[x] = true
+	}
+	for _, x := range by {
+		x.Ran = ran[x] && (!waits[x] || slices.Contains(continuous, x.Family))
 	}
 	var missing []*time.Time
 	for _, x := range by {

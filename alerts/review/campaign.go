@@ -3,6 +3,7 @@ package review
 import (
 	"cmp"
 	"slices"
+	"time"
 
 	"marginline/alerts"
 	"marginline/analyze"
@@ -18,15 +19,17 @@ type Campaign struct {
 	Elsewhere    Share    `json:"elsewhere"` // of all others
 }
 
-// A campaign needs so many units, and so many times the share of the others (assumptions).
+// A campaign needs so many units within such a time, and so many times the share of the others (assumptions).
 const (
 	campaignUnits = 3
 	campaignTimes = 2
+	campaignSpan  = 182 * 24 * time.Hour
 )
 
-// Campaigns are suggested from the alerts that stand: at least three units of one engine family, and at
-// least twice the share of the others.
-func Campaigns(standing []alerts.Alert, units []*fleet.Unit) []Campaign {
+// Campaigns are suggested from the alerts that stand and those that were raised within half a year before a time, since a
+// unit that was repaired counts all the more: at least three units of one engine family, and at least twice the share of
+// the others. What was explained or withdrawn does not count.
+func Campaigns(list []alerts.Alert, units []*fleet.Unit, at time.Time) []Campaign {
 	engine, size := map[string]string{}, map[string]int{}
 	for _, u := range units {
 		if u.EngineFamily != "" {
@@ -36,10 +39,10 @@ func Campaigns(standing []alerts.Alert, units []*fleet.Unit) []Campaign {
 	}
 	type key struct{ engine, family string }
 	hit, total := map[key][]string{}, map[string]int{}
-	for i := range standing {
-		a := &standing[i]
+	for i := range list {
+		a := &list[i]
 		k := key{engine[a.Unit], a.Family}
-		if k.engine == "" || !a.State.Standing() || a.State == alerts.Explained || a.Kind == analyze.NotRunning || a.Kind == alerts.Reported || slices.Contains(hit[k], a.Unit) {
+		if k.engine == "" || a.State == alerts.Withdrawn || a.ExplainedBy != nil || !a.State.Standing() && a.RaisedAt.Before(at.Add(-campaignSpan)) || a.Kind == analyze.NotRunning || a.Kind == alerts.Reported || slices.Contains(hit[k], a.Unit) {
 			continue
 		}
 		hit[k] = append(hit[k], a.Unit)
