@@ -228,6 +228,48 @@ func TestStoryOwnVisitBeforeTheLongRun(t *testing.T) {
 	})
 }
 
+// 4: results far out after fills in heat are explained, with the evidence: no work order, and no row that asks. When
+// later results do not bear that out, it asks again; a person's own explanation, with an end, ends by itself.
+func TestStoryExplainedRefuelling(t *testing.T) {
+	stories(t, func(s *story) {
+		s.claims("evap", "m3c.t01", analyze.Intermittent, -3, 0, 0)
+		s.signals[0].Explained = "refuelling and heat: 4 of the 4 results far out were read within 20 hours of a fill, at 31 to 36 °C outside."
+		a := s.sync()[0]
+		if a.State != Explained || a.ExplainedBy == nil || !strings.Contains(*a.ExplainedBy, "31 to 36 °C") {
+			t.Fatalf("%s %v", a.State, a.ExplainedBy)
+		}
+		if in := (&Desk{Now: s.clock, Days: 84, Units: []fleet.Unit{s.unit}, Alerts: []Alert{a}, File: s.file}).Schedule(); len(in.Jobs) != 0 {
+			t.Errorf("%+v", in.Jobs)
+		}
+		if _, history, err := s.book.Get(t.Context(), a.ID); err != nil || history[len(history)-1].To != Explained || !strings.Contains(history[len(history)-1].Why, "refuelling") {
+			t.Errorf("%+v %v", history, err)
+		}
+		if err := s.book.Acknowledge(t.Context(), a.ID, "Tomas", "hot week, three units", time.Time{}); err != nil {
+			t.Error(err)
+		}
+		if err := s.book.Reopen(t.Context(), a.ID, "Tomas", "leave it to the results"); err != nil {
+			t.Error(err)
+		}
+		s.signals[0].Explained = "" // a leak: it reads high without a fill too
+		if a = s.sync()[0]; a.State != Open {
+			t.Errorf("%s", a.State)
+		}
+		if _, day := s.visit(); day < 0 {
+			t.Error("no visit for a leak")
+		}
+		if err := s.book.Explain(t.Context(), a.ID, "Tomas", "cap was off", s.day(2)); err != nil {
+			t.Error(err)
+		}
+		if a = s.sync()[0]; a.State != Explained || *a.ExplainedBy != "cap was off" {
+			t.Errorf("%s %v", a.State, a.ExplainedBy)
+		}
+		s.clock = s.day(3)
+		if a = s.sync()[0]; a.State != Open {
+			t.Errorf("after its end the alert is %s", a.State)
+		}
+	})
+}
+
 // 5: a code without a warning is a surprise and a repair, the first day with room.
 func TestStoryHonestSurprise(t *testing.T) {
 	stories(t, func(s *story) {
