@@ -156,14 +156,37 @@ func (f *floor) Step(ctx context.Context, id string, st alerts.Step, n alerts.St
 
 // Finish writes the outcome of a visit; the work counts as a fact of the unit at once.
 func (f *floor) Finish(ctx context.Context, id string, out alerts.Outcome) (*alerts.WorkOrder, error) {
+	out.ReadKm = f.odometer(ctx, id, out.At)
 	o, err := f.app.book.Finish(ctx, id, out)
 	if err != nil {
 		return nil, err
 	}
-	if err := f.app.watch.again(ctx, []string{o.Unit}); err != nil {
+	if err := f.changed(ctx, []string{o.Unit}); err != nil {
 		return nil, err
 	}
 	return f.app.book.OrderByID(ctx, o.ID)
+}
+
+// odometerNear is how far from a visit a reading of the odometer may lie.
+const odometerNear = 3 * 24 * time.Hour
+
+// odometer is what the vehicle of an order last told near a time; nil where it told nothing. It is no more than a help
+// to judge comebacks by, so a failure only takes it away.
+func (f *floor) odometer(ctx context.Context, id string, at time.Time) *float64 {
+	o, err := f.app.book.OrderByID(ctx, id)
+	if err != nil {
+		return nil
+	}
+	res, err := f.app.engine.Query(ctx, source{app: f.app}, fmt.Sprintf(
+		"select arg_max(odometer_km, read_at) from reports where clock_ok and unit = '%s' and odometer_km is not null and read_at between timestamp '%s' and timestamp '%s'",
+		quoted(o.Unit), at.UTC().Add(-odometerNear).Format(time.DateTime), at.UTC().Format(time.DateTime)))
+	if err != nil || len(res.Rows) == 0 {
+		return nil
+	}
+	if km, ok := res.Rows[0][0].(float64); ok {
+		return &km
+	}
+	return nil
 }
 
 // worked is a unit with the facts of the shop floor and of its own orders.

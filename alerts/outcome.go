@@ -38,8 +38,9 @@ type Outcome struct {
 	Reprogrammed *bool     `json:"reprogrammed"`
 	OdometerKm   *float64  `json:"odometer_km"`
 
-	EnteredAt time.Time `json:"entered_at"` // by the book
-	Verdict   *Verdict  `json:"verdict"`    // nil until something is known
+	ReadKm    *float64  `json:"odometer_read_km"` // as the vehicle told it close to that time, where nobody wrote it down
+	EnteredAt time.Time `json:"entered_at"`       // by the book
+	Verdict   *Verdict  `json:"verdict"`          // nil until something is known
 }
 
 const outcomeText = 4000 // characters of one text

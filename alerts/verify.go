@@ -1,6 +1,7 @@
 package alerts
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"fmt"
@@ -8,8 +9,12 @@ import (
 	"time"
 )
 
-// comebackSpan is how long after a repair the same complaint is a comeback (assumption; often counted so).
-const comebackSpan = 30 * 24 * time.Hour
+// How long after a repair the same complaint is a comeback: 30 days, often counted so, or 1,000 miles, whichever lasts
+// longer (trade research 2.11: common practice and an assumption, no source).
+const (
+	comebackSpan = 30 * 24 * time.Hour
+	comebackKm   = 1000 * 1.609344
+)
 
 // Unproven are the orders of a unit that wait for their tests.
 func (b *Book) Unproven(ctx context.Context, unit string) ([]WorkOrder, error) {
@@ -91,12 +96,18 @@ func (b *Book) comebacks(ctx context.Context, tx *sql.Tx, unit string) error {
 		if s != Open && s != Acknowledged && s != Verifying {
 			continue
 		}
-		i := slices.IndexFunc(orders, func(o *WorkOrder) bool { return o.State != OrderApproved && o.cameBack(r) })
+		within := ""
+		i := slices.IndexFunc(orders, func(o *WorkOrder) bool {
+			if o.State != OrderApproved {
+				within = o.cameBack(r)
+			}
+			return within != ""
+		})
 		if i < 0 {
 			continue
 		}
 		o := orders[i]
-		why := fmt.Sprintf("Came back: alert %s within %d days of the visit. %s", r.id, int(comebackSpan.Hours()/24), r.alert.Reason)
+		why := fmt.Sprintf("Came back: alert %s %s the visit. %s", r.id, within, r.alert.Reason)
 		if err := b.put(ctx, tx, r, o.ID, Ordered, AuditEntry{At: latest(now, r.alert.RaisedAt), Who: detector, From: s, To: Ordered, Why: "comeback on work order " + o.ID}); err != nil {
 			return err
 		}
@@ -112,18 +123,28 @@ func (b *Book) comebacks(ctx context.Context, tx *sql.Tx, unit string) error {
 	return nil
 }
 
-func (o *WorkOrder) cameBack(r *record) bool {
+// cameBack says how soon after the last visit an alert of one of its families was raised, where that is a comeback; ""
+// where it is none. An odometer that is not known, or that fell, says nothing.
+func (o *WorkOrder) cameBack(r *record) (within string) {
 	last := o.Last()
 	if last == nil || !slices.Contains(o.AskedAlong, r.alert.Family) {
-		return false
+		return ""
 	}
-	at := r.alert.RaisedAt
+	at, km := r.alert.RaisedAt, (*float64)(nil)
 	for _, v := range r.alert.Evidence {
-		if v.EndedAt == nil {
-			at = latest(at, v.ClaimedAt) // it stands again
+		if v.EndedAt == nil && !v.ClaimedAt.Before(at) { // the newest claim, where it stands again
+			at, km = v.ClaimedAt, v.OdometerKm
 		}
 	}
-	return at.After(last.At) && at.Sub(last.At) <= comebackSpan
+	from := cmp.Or(last.OdometerKm, last.ReadKm)
+	switch {
+	case !at.After(last.At):
+	case at.Sub(last.At) <= comebackSpan:
+		return fmt.Sprintf("within %d days of", int(comebackSpan.Hours()/24))
+	case from != nil && km != nil && *from > 0 && *km >= *from && *km-*from <= comebackKm:
+		return fmt.Sprintf("within %.0f km (%.0f miles) of", comebackKm, comebackKm/1.609344)
+	}
+	return ""
 }
 
 // settleOrders closes the orders of a unit whose alerts all ended before any visit: there is nothing left to

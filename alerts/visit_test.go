@@ -282,20 +282,41 @@ func TestJudge(t *testing.T) {
 	}
 }
 
-// A repair that does not hold opens its order again; a later one does not, nor does another family.
+func driven(s analyze.Signal, km float64) analyze.Signal {
+	s.Evidence.OdometerKm = km
+	return s
+}
+
+// A repair that does not hold for 30 days or 1,000 miles opens its order again; a later one does not, nor does another family.
 func TestComeback(t *testing.T) {
 	for name, c := range map[string]struct {
-		signal analyze.Signal
-		opens  bool
+		signal  analyze.Signal
+		written float64 // odometer on the outcome, km; 0 nobody wrote it
+		read    float64 // as the vehicle told it
+		opens   bool
 	}{
-		"within 30 days":   {evap(analyze.Drift, 40), true},
-		"after 30 days":    {evap(analyze.Drift, 70), false},
-		"another family":   {cat(40), false},
-		"stands again":     {evap(analyze.Failed, 45), true},
-		"before the visit": {evap(analyze.Failed, 24), false},
+		"within 30 days":           {evap(analyze.Drift, 40), 0, 0, true},
+		"after 30 days":            {evap(analyze.Drift, 70), 0, 0, false},
+		"another family":           {cat(40), 0, 0, false},
+		"stands again":             {evap(analyze.Failed, 45), 0, 0, true},
+		"before the visit":         {evap(analyze.Failed, 24), 0, 0, false},
+		"within 1,000 miles":       {driven(evap(analyze.Drift, 70), 50_000), 48_400, 0, true}, // 1,600 km
+		"after 1,000 miles":        {driven(evap(analyze.Drift, 70), 50_000), 48_390, 0, false},
+		"... by the vehicle":       {driven(evap(analyze.Drift, 70), 50_000), 0, 48_400, true},
+		"... what is written wins": {driven(evap(analyze.Drift, 70), 50_000), 40_000, 48_400, false},
+		"the odometer fell":        {driven(evap(analyze.Drift, 70), 900), 48_400, 0, false},
+		"far, but soon":            {driven(evap(analyze.Drift, 40), 60_000), 48_400, 0, true},
+		"near, another family":     {driven(cat(70), 48_500), 48_400, 0, false},
 	} {
 		b, _, o := ordered(t)
-		if _, err := b.Finish(t.Context(), o.ID, outcome("k", FoundCause, 25)); err != nil {
+		x := outcome("k", FoundCause, 25)
+		if c.written > 0 {
+			x.OdometerKm = &c.written
+		}
+		if c.read > 0 {
+			x.ReadKm = &c.read
+		}
+		if _, err := b.Finish(t.Context(), o.ID, x); err != nil {
 			t.Fatal(err)
 		}
 		if _, err := b.Judge(t.Context(), o.ID, Verdict{State: ProofRecovered}); err != nil {
