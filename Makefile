@@ -1,5 +1,5 @@
 # Two commands do everything: `make demo` and `make test`.
-# Needs Go, gcc, g++, make and Node with npm; `make test` also needs chromium and mosquitto_pub and installs them on Debian.
+# Needs Go, gcc, g++, make and Node with npm; `make test` also needs chromium, mosquitto_pub and pdftotext and installs them on Debian.
 
 GO      ?= go
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
@@ -8,6 +8,7 @@ BUNDLE  := $(WEB)/dist/main.js
 CHROME  := $(firstword $(wildcard /usr/bin/chromium /usr/bin/chromium-browser /usr/bin/google-chrome))
 
 MQTTPUB := $(firstword $(wildcard /usr/bin/mosquitto_pub))
+PDFTEXT := $(firstword $(wildcard /usr/bin/pdftotext))
 
 .PHONY: deb sbom demo build web screens test check bench score fuzz parts crash faults clean
 
@@ -100,10 +101,10 @@ endif
 ifeq ($(wildcard /usr/bin/lintian),)
 	apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends lintian
 endif
-ifneq ($(and $(CHROME),$(MQTTPUB)),)
+ifneq ($(and $(CHROME),$(MQTTPUB),$(PDFTEXT)),)
 else
-	@echo "the tests need a browser (chromium) and an MQTT client (mosquitto-clients); installing Debian's packages"
-	apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq chromium mosquitto-clients
+	@echo "the tests need a browser (chromium), an MQTT client (mosquitto-clients) and a reader of PDF (poppler-utils); installing Debian's packages"
+	apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq chromium mosquitto-clients poppler-utils
 endif
 
 clean:
