@@ -221,6 +221,9 @@ func (a *app) showAlert(w http.ResponseWriter, r *http.Request) error {
 	}
 	l.add("reason", x.Reason)
 	l.add("explained_by", x.ExplainedBy)
+	if x.OneJob != "" {
+		l.add("one_job", x.OneJob)
+	}
 	l.add("order_id", x.OrderID)
 	for _, h := range history {
 		l.add("history", fmt.Sprintf("%s %s: %s -> %s. %s", cell(h.At), h.Who, h.From, h.To, h.Why))

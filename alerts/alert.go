@@ -65,6 +65,8 @@ type Alert struct {
 	OrderID     *string      `json:"order_id"`
 	RecentWork  []RecentWork `json:"recent_work,omitempty"` // from two weeks before it was raised, newest first
 
+	OneJob string `json:"one_job,omitempty"` // which other alerts of the unit one cause may explain with it
+
 	EndedAt  *time.Time `json:"-"` // when the last signal was taken back; nil while one stands
 	Evidence []Evidence `json:"-"` // what it rests on, one a test, in the order of Tests
 }
@@ -76,7 +78,8 @@ type Evidence struct {
 	Name          string       `json:"name"` // the test in words
 	Kind          analyze.Kind `json:"kind"` // the worst claim that stands, or the worst there was
 	RaisedAt      time.Time    `json:"raised_at"`
-	ClaimedAt     time.Time    `json:"claimed_at"` // when that claim was made
+	ClaimedAt     time.Time    `json:"claimed_at"`  // when that claim was made
+	OdometerKm    *float64     `json:"odometer_km"` // of the vehicle then
 	EndedAt       *time.Time   `json:"ended_at"`
 	Ended         string       `json:"ended"` // why: recovered or epoch; "" while a claim stands
 	Since         *time.Time   `json:"since"` // the drift began no later than this

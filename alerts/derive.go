@@ -37,7 +37,8 @@ type Case struct {
 // pure function: the same signals in any order give the same alerts, whatever the time of day. State is
 // Open or, when every signal was taken back, Closed; what people decided is the book's.
 //
-// ExplainedBy is what moved the unit's whole cohort, where that explains every signal. OrderID is nil.
+// ExplainedBy is what explains every signal that stands without wear, with figures: the whole cohort moved, or the results
+// far out came after fills, in heat, at altitude. OrderID is nil.
 func Derive(c Case) []Alert {
 	if c.Knowledge == nil {
 		c.Knowledge = knowledge.Builtin()
@@ -54,6 +55,7 @@ func Derive(c Case) []Alert {
 	for _, e := range episodes(slices.Concat(c.Signals, reports(c.Unit.Unit, c.Facts))) {
 		list = append(list, d.alert(e))
 	}
+	together(list, c.Knowledge)
 	Rank(list)
 	return list
 }
@@ -119,6 +121,9 @@ func (d *deriver) evidence(k series.Key, signals []analyze.Signal) Evidence {
 			v.Since = &since
 		}
 		if s.Kind == v.Kind {
+			if km := s.Evidence.OdometerKm; km > 0 {
+				v.OdometerKm = &km
+			}
 			v.ClaimedAt = s.RaisedAt // the last time: one that ended before does not count
 		}
 		ended = ended && !s.EndedAt.IsZero()

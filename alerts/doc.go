@@ -17,6 +17,10 @@
 // limit is open again. The state that readers see is computed from both. An alert whose signals all ended
 // is closed, one that the readings no longer give is withdrawn, and an end date ends a decision by itself.
 //
+// Explained without a person: where all standing signals of an alert carry what explains them (the whole cohort moved; the
+// results far out came after fills, in heat, cold, at altitude), its state is explained until later results say otherwise
+// or a person decides. It is on every list, and asks for no visit.
+//
 // Failures. A Sync is one transaction: a crash leaves the book before it or after it, and the next Sync
 // repairs what is missing. Errors wrap ErrNotFound, ErrAmbiguous, ErrTransition or ErrInput where a person
 // can do something about them.

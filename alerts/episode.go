@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"marginline/analyze"
@@ -128,14 +129,25 @@ func (e *episode) keys() []series.Key {
 	return out
 }
 
-// explained is what explains every signal of the episode; nil where one is left.
+// explained is what explains every signal of the episode that stands, or every one of an episode that ended; nil where
+// one is left.
 func (e *episode) explained() *string {
+	over := e.ended() != nil
+	var words []string
 	for _, s := range e.signals {
-		if s.Explained == "" {
+		switch {
+		case !over && !s.EndedAt.IsZero():
+		case s.Explained == "":
 			return nil
+		default:
+			words = once(words, s.Explained)
 		}
 	}
-	return &e.signals[0].Explained
+	if len(words) == 0 {
+		return nil
+	}
+	all := strings.Join(words, " ")
+	return &all
 }
 
 func (e *episode) of(k series.Key) []analyze.Signal {

@@ -50,7 +50,7 @@ func (r *record) state(now time.Time) State {
 	case r.alert.EndedAt != nil:
 		return Closed
 	case r.decision == "" || r.until != nil && !now.Before(*r.until):
-		if r.alert.ExplainedBy != nil { // the whole cohort moved
+		if r.alert.ExplainedBy != nil { // by the whole cohort, or by what the results far out have in common
 			return Explained
 		}
 		return Open

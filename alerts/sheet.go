@@ -57,16 +57,23 @@ func NewSheet(o WorkOrder, u fleet.Unit, kb *knowledge.Base) Sheet {
 	}
 	on := slices.DeleteFunc(slices.Clone(o.Alerts), func(a Alert) bool { return o.Open() && !a.State.Standing() })
 	var entries []*knowledge.Entry
+	var shared []string
 	for _, a := range on {
 		e := kb.For(a.Family, a.Tests[0])
 		for _, w := range a.RecentWork {
 			s.Recent = once(s.Recent, day(w.At, s.Zone)+": "+w.Words+".")
 		}
 		s.Complaint = append(s.Complaint, complaint(&a, e, s.Zone))
+		if a.OneJob != "" {
+			shared = once(shared, a.OneJob[strings.LastIndex(a.OneJob, "; ")+2:])
+		}
 		s.Evidence = append(s.Evidence, a.Evidence...)
 		if !slices.Contains(entries, e) {
 			entries = append(entries, e)
 		}
+	}
+	for _, cause := range shared {
+		s.Complaint = append(s.Complaint, "Look for a shared cause first: "+cause)
 	}
 	if len(entries) == 0 {
 		entries = append(entries, kb.For("", "")) // never a sheet without cautions

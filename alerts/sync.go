@@ -116,6 +116,12 @@ func (s *syncing) take(ctx context.Context, old, fresh *record) error {
 	case escalated:
 		s.changes.Reopened = append(s.changes.Reopened, old.id)
 		e.Why = "now beyond its limit or reported by a driver: no longer set aside"
+	case after == Explained:
+		s.changes.Updated = append(s.changes.Updated, old.id)
+		e.Why = "explained by " + *next.alert.ExplainedBy
+	case before == Explained && old.alert.ExplainedBy != nil:
+		s.changes.Reopened = append(s.changes.Reopened, old.id)
+		e.Why = "later results do not bear the explanation out: " + *old.alert.ExplainedBy
 	default:
 		s.changes.Reopened = append(s.changes.Reopened, old.id)
 		e.Why = "the readings support it again"
@@ -130,6 +136,9 @@ func (s *syncing) raise(ctx context.Context, r *record) error {
 	s.changes.Raised = append(s.changes.Raised, r.id)
 	if err := s.book.note(ctx, s.tx, r.id, AuditEntry{At: r.alert.RaisedAt, Who: detector, To: Open, Why: r.alert.Reason}); err != nil {
 		return err
+	}
+	if x := r.alert.ExplainedBy; x != nil && r.alert.EndedAt == nil {
+		return s.book.note(ctx, s.tx, r.id, AuditEntry{At: s.now, Who: detector, From: Open, To: Explained, Why: "explained by " + *x})
 	}
 	if end := r.alert.EndedAt; end != nil {
 		return s.book.note(ctx, s.tx, r.id, AuditEntry{At: *end, Who: detector, From: Open, To: Closed, Why: endedWhy(&r.alert)})
