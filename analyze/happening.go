@@ -77,6 +77,8 @@ func (v *Vehicle) happen(at int64) {
 			switch {
 			case h.Kind == Redongled:
 				v.trace.tell(v.key(w), restartDongle)
+			case h.Kind == Cleared && w.live: // its newest count is of a trip, and no stored one
+				v.trace.tell(v.key(w), restartClear)
 			case h.Kind == Cleared && w.seen.any && !w.seen.notRun:
 				w.seen.notRun = true // the next result is no stored one
 				v.trace.tell(v.key(w), restartClear)
@@ -90,16 +92,26 @@ func (v *Vehicle) happen(at int64) {
 
 // program ends the epochs of a control unit that was programmed anew. Its calibration is not known until it is read.
 func (v *Vehicle) program(h *Happening, when int64) {
-	done := map[string]bool{}
+	done := map[string]bool{} // whether it is news, by control unit
 	for i := range v.watch {
-		ecu := v.watch[i].ecu
-		if done[ecu] || h.ECU != "" && !strings.EqualFold(h.ECU, ecu) {
+		w := &v.watch[i]
+		if h.ECU != "" && !strings.EqualFold(h.ECU, w.ecu) {
 			continue
 		}
-		done[ecu] = true
-		if c := v.calAt(ecu); c.changedAt == 0 || when-c.changedAt > shownBefore.Microseconds() {
-			c.swaps++
-			c.id, c.changedAt = "", when
+		news, known := done[w.ecu]
+		if !known {
+			c := v.calAt(w.ecu)
+			news = c.changedAt == 0 || when-c.changedAt > shownBefore.Microseconds()
+			if done[w.ecu] = news; news {
+				c.swaps++
+				c.id, c.changedAt = "", when
+			}
+		}
+		if news && w.counts != nil { // counts without a limit have no epochs
+			if !w.counts.standing {
+				w.counts = nil
+			}
+			v.trace.tell(v.key(w), restartECU)
 		}
 	}
 }
