@@ -34,6 +34,8 @@ func (e AuditEntry) Happening() Happening {
 		return HasEnded
 	case e.To == Withdrawn:
 		return WasWithdrawn
+	case e.To == Explained:
+		return "" // it asks for nothing
 	case e.To.Standing():
 		return WasReopened
 	}
