@@ -22,6 +22,7 @@ import (
 	"marginline/dashboards/people"
 	"marginline/ingest"
 	"marginline/ingest/broker"
+	"marginline/ingest/enroll"
 	"marginline/ingest/fleet"
 	"marginline/ingest/lake"
 	query "marginline/sql"
@@ -42,6 +43,7 @@ type app struct {
 	outbox   *delivery.Outbox
 	boxes    []*delivery.Mailbox // who gets mail
 	lake     *lake.Lake
+	dongles  *enroll.Register
 	broker   *broker.Broker
 	consumer *ingest.Consumer
 	watch    *watch
@@ -104,8 +106,7 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 	if a.shelf, err = query.OpenShelf(ctx, a.db); err != nil {
 		return nil, err
 	}
-	a.broker, err = broker.Open(ctx, broker.Config{Dir: filepath.Join(cfg.Data, "broker"), URL: cfg.Broker.URL, Listen: cfg.Broker.Listen, MQTT: cfg.Broker.MQTT, MaxAge: cfg.Broker.MaxAge, MaxBytes: cfg.Broker.MaxBytes, AlertAge: cfg.Broker.AlertAge}, log)
-	if err != nil {
+	if err = a.openBroker(ctx); err != nil {
 		return nil, err
 	}
 	cat, err := readCatalogue(cfg.Catalogue)

@@ -75,20 +75,3 @@ func withClient(do func(ctx context.Context, cmd *cobra.Command, c *client, args
 		return errors.Join(do(cmd.Context(), cmd, c, args), c.close())
 	})
 }
-
-// laterCommands are the commands of the contract that are not there yet. They say so, and exit 1: a script
-// that needs them must not take silence for success.
-func laterCommands() []*cobra.Command {
-	var cmds []*cobra.Command
-	for _, c := range []struct{ use, short string }{
-		{"enroll", "give a dongle its credential"},
-	} {
-		cmds = append(cmds, &cobra.Command{
-			Use: c.use, Short: c.short + " (not there yet)", Hidden: true, DisableFlagParsing: true,
-			RunE: works(func(cmd *cobra.Command, _ []string) error {
-				return fmt.Errorf("%s is not there yet in this version: nothing was done", cmd.Name())
-			}),
-		})
-	}
-	return cmds
-}

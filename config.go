@@ -50,6 +50,7 @@ type config struct {
 	Broker struct {
 		URL      string        `koanf:"url"`       // an external NATS; empty = embedded
 		Listen   string        `koanf:"listen"`    // host:port for dongles on the embedded broker; empty = in process only
+		Auth     string        `koanf:"auth"`      // auto: dongles sign in once one is enrolled; required: always
 		MQTT     string        `koanf:"mqtt"`      // host:port of its MQTT 3.1.1 listener; empty = none
 		MaxAge   time.Duration `koanf:"max_age"`   // how long raw reports stay in the log
 		MaxBytes int64         `koanf:"max_bytes"` // how much of them; 0 = no limit
@@ -128,6 +129,7 @@ var configDefaults = map[string]any{
 	"oidc.claim":         "roles",
 	"oidc.roles":         "",
 	"broker.url":         "",
+	"broker.auth":        "auto",
 	"broker.listen":      "",
 	"broker.mqtt":        "",
 	"broker.max_age":     "720h",
@@ -249,12 +251,15 @@ func (c *config) validate() error {
 		if l.addr == "" {
 			continue
 		}
-		if err := c.reach(l.addr, false); err != nil {
+		if err := c.reach(l.addr, c.hasTLS()); err != nil {
 			bad(l.key, "%v", err)
 		}
 		if c.Broker.URL != "" {
 			bad(l.key, "has no meaning with broker.url: the embedded broker is off")
 		}
+	}
+	if c.Broker.Auth != "auto" && c.Broker.Auth != "required" {
+		bad("broker.auth", "%q: auto or required", c.Broker.Auth)
 	}
 	if c.Broker.MaxAge < time.Hour {
 		bad("broker.max_age", "%v is too short: at least 1h", c.Broker.MaxAge)

@@ -99,7 +99,7 @@ func TestExitCodes(t *testing.T) {
 		{"alerts list -o xml", exitUsage},
 		{"alerts list --as-of yesterday", exitUsage},
 		{"serve --config /does/not/exist.yaml", exitUsage},
-		{"enroll", exitFailed},
+		{"enroll", exitUsage},
 		{"backtest --set treshold=1", exitUsage},
 		{"check report /does/not/exist.json", exitFailed},
 	} {

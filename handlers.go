@@ -33,6 +33,7 @@ func (a *app) controlHandler() http.Handler {
 	}
 	handle("POST /roster", a.takeRoster)
 	handle("POST /backup", a.takeBackup)
+	a.enrollHandlers(handle)
 	handle("POST /import", a.takeReports)
 	handle("POST /sql", a.answerSQL)
 	handle("GET /alerts", a.listAlerts)

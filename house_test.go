@@ -14,7 +14,7 @@ import (
 var house = [][]string{
 	{"ingest/series"},
 	{"ingest/obd", "ingest/obd/transport", "ingest/report", "ingest/fleet"},
-	{"ingest/lake", "ingest/broker", "ingest/fleetsim", "ingest/backup"},
+	{"ingest/lake", "ingest/broker", "ingest/fleetsim", "ingest/backup", "ingest/enroll"},
 	{"ingest"},
 	{"analyze"},
 	{"alerts/knowledge"},
@@ -39,6 +39,7 @@ var narrow = map[string][]string{
 	"ingest/report":        {"ingest/series"},
 	"ingest/fleet":         {"ingest/series"},
 	"ingest/backup":        {},
+	"ingest/enroll":        {},
 }
 
 // Some libraries have one home, so that each can be replaced in one place.

@@ -114,8 +114,7 @@ orders the thinking; it does not replace specifications or safety instructions.`
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.AddCommand(
 		demoCommand(), serveCommand(), importCommand(), simulateCommand(), decodeCommand(), sqlCommand(),
-		alertsCommand(), ordersCommand(), planCommand(), deliveriesCommand(), shopCommand(), seriesCommand(), quarantineCommand(), peopleCommand(), lakeCommand(), backupCommand(), restoreCommand(), checkCommand(), backtestCommand(),
+		alertsCommand(), ordersCommand(), planCommand(), deliveriesCommand(), shopCommand(), seriesCommand(), quarantineCommand(), peopleCommand(), lakeCommand(), enrollCommand(), backupCommand(), restoreCommand(), checkCommand(), backtestCommand(),
 	)
-	root.AddCommand(laterCommands()...)
 	return root
 }

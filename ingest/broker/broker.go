@@ -2,6 +2,7 @@ package broker
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"hash/fnv"
@@ -20,6 +21,7 @@ const (
 	Reports          = "OBD_REPORTS"
 	Quarantine       = "OBD_QUARANTINE"
 	ReportSubject    = "obd.reports."    // + device
+	takenSubject     = "obd.taken."      // + device: reports that this service publishes with headers; no dongle may
 	ReceiptSubject   = "obd.receipts."   // + device
 	quarantinePrefix = "obd.quarantine." // + stream + sequence + message
 	replayHeader     = "Obd-Replay"      // quarantine entry that the report comes from
@@ -36,6 +38,8 @@ type Config struct {
 	MQTT          string        // host:port of its MQTT 3.1.1 listener; "" = none
 	MaxAge        time.Duration // how long raw reports stay; 0 = 30 days
 	MaxBytes      int64         // how much of them; 0 = as much as the disk holds
+	Register      Register      // who dongles are, on the embedded server; nil = everybody who reaches it is served
+	TLS           *tls.Config   // of its listeners; nil = none
 	QuarantineAge time.Duration // how long quarantine entries stay; 0 = for ever
 	AlertAge      time.Duration // how long published alerts stay; 0 = none are published
 }
@@ -46,6 +50,10 @@ const (
 	callTimeout  = 10 * time.Second
 	maxPayload   = 2 << 20 // bytes of one message with its headers, on the embedded server
 	maxMemory    = 64 << 20
+
+	// dedupe is the server's window for Nats-Msg-Id, as short as it allows: the header is the sender's word, for the whole
+	// stream, and a dongle must not be able to have another's report dropped by it. Reports are known by their id.
+	dedupe = 100 * time.Millisecond
 )
 
 // A Broker is an open log. It is safe for concurrent use.
@@ -57,6 +65,9 @@ type Broker struct {
 	closed chan struct{} // closed when the connection is
 	batch  bool          // the streams take atomic batches
 	mqtt   string        // address of the MQTT listener
+	gate   *gate         // nil when external
+	watch  context.CancelFunc
+	watchs sync.WaitGroup
 
 	maxBytes int64 // of the report stream; 0 = no limit
 
@@ -98,10 +109,14 @@ func connect(cfg Config, log *slog.Logger) (_ *Broker, err error) {
 		nats.ReconnectHandler(func(c *nats.Conn) { b.log.Info("connected again", "url", c.ConnectedUrlRedacted()) }),
 	}
 	if url == "" {
-		if b.server, b.mqtt, err = embed(cfg, b.log); err != nil {
+		b.gate = newGate(cfg.Register, b.log)
+		if b.server, b.mqtt, err = embed(cfg, b.gate, b.log); err != nil {
 			return nil, err
 		}
-		options = append(options, nats.InProcessServer(b.server))
+		options = append(options, nats.InProcessServer(b.server), nats.UserInfo(ownUser, b.gate.secret))
+		var ctx context.Context
+		ctx, b.watch = context.WithCancel(context.Background())
+		b.watchs.Go(func() { b.gate.watch(ctx, b.server) })
 	}
 	if b.conn, err = nats.Connect(url, options...); err != nil {
 		return nil, fmt.Errorf("broker: connect to %s: %w", orEmbedded(url), err)
@@ -126,9 +141,9 @@ func (b *Broker) streams(ctx context.Context, cfg Config) error {
 		age = defaultAge
 	}
 	reports := jetstream.StreamConfig{
-		Name: Reports, Description: "raw reports of dongles", Subjects: []string{ReportSubject + "*"},
+		Name: Reports, Description: "raw reports of dongles", Subjects: []string{ReportSubject + "*", takenSubject + "*"},
 		Storage: jetstream.FileStorage, Retention: jetstream.LimitsPolicy, Discard: jetstream.DiscardNew,
-		MaxAge: age, MaxBytes: b.maxBytes, Duplicates: min(2*time.Minute, age), AllowAtomicPublish: true,
+		MaxAge: age, MaxBytes: b.maxBytes, Duplicates: dedupe, AllowAtomicPublish: true,
 	}
 	held := jetstream.StreamConfig{
 		Name: Quarantine, Description: "what could not be decoded, one entry a subject", Subjects: []string{quarantinePrefix + ">"},
@@ -176,6 +191,10 @@ func (b *Broker) Close() error {
 				b.conn.Close()
 				b.closeErr = errors.New("broker: the connection did not drain in time")
 			}
+		}
+		if b.watch != nil {
+			b.watch()
+			b.watchs.Wait()
 		}
 		if b.server != nil {
 			b.server.Shutdown()

@@ -6,6 +6,7 @@
 // reason and the bytes.
 //
 //	OBD_REPORTS     obd.reports.<device>                      the reports, limits retention
+//	                obd.taken.<device>                        those that this service publishes itself (import, replay), with headers
 //	OBD_QUARANTINE  obd.quarantine.<stream>.<seq>.<message>   one subject an entry, one entry a subject
 //	MARGINLINE_ALERTS  marginline.alerts.<kind>.<unit>        what happened to alerts, for other programs (Config.AlertAge)
 //
@@ -26,6 +27,10 @@
 // the same id, when none came within a minute. Receipts are not stored: one that was missed comes again as
 // "duplicate" for the report that was sent again. The rejected way was an MQTT front of our own that
 // acknowledges after the stream did: a second server to keep, for what one small message does.
+//
+// Who may publish (gate.go). With a Register that requires it, every connection of the embedded server shows a credential.
+// A dongle may publish its own subject and subscribe to its own answers, nothing else, and lives on NATS in an account
+// without JetStream; package enroll has the design and the threats. Floods: flood.go.
 //
 // Order. A Puller gives the reports strictly by sequence, each once in the life of the Puller. It starts
 // behind the sequence that the lake has committed: the lake and not the consumer's acknowledgements is

@@ -10,13 +10,17 @@ import (
 )
 
 // embed starts a server in this process. Every write is synced before it is acknowledged.
-func embed(cfg Config, log *slog.Logger) (_ *server.Server, mqtt string, err error) {
+func embed(cfg Config, g *gate, log *slog.Logger) (_ *server.Server, mqtt string, err error) {
 	if cfg.Dir == "" {
 		return nil, "", fmt.Errorf("broker: the embedded server needs a folder")
 	}
 	o := &server.Options{
 		ServerName: "marginline", JetStream: true, StoreDir: cfg.Dir, SyncAlways: true,
 		DontListen: true, NoSigs: true, MaxPayload: maxPayload, JetStreamMaxMemory: maxMemory,
+		CustomClientAuthentication: g, AlwaysEnableNonce: true, StreamMaxBufferedMsgs: queued,
+	}
+	if cfg.TLS != nil {
+		o.TLSConfig, o.TLS, o.TLSTimeout = secure(cfg.TLS), true, startTimeout.Seconds()
 	}
 	if cfg.Listen != "" {
 		if o.Host, o.Port, err = address(cfg.Listen); err != nil {
@@ -28,6 +32,7 @@ func embed(cfg Config, log *slog.Logger) (_ *server.Server, mqtt string, err err
 		if o.MQTT.Host, o.MQTT.Port, err = address(cfg.MQTT); err != nil {
 			return nil, "", fmt.Errorf("broker: mqtt: %w", err)
 		}
+		o.MQTT.TLSConfig, o.MQTT.TLSTimeout = secure(cfg.TLS), startTimeout.Seconds()
 	}
 	s, err := server.NewServer(o)
 	if err != nil {
@@ -39,6 +44,11 @@ func embed(cfg Config, log *slog.Logger) (_ *server.Server, mqtt string, err err
 		s.Shutdown()
 		s.WaitForShutdown()
 		return nil, "", fmt.Errorf("broker: the embedded server was not ready within %v; is %s writable and used by nobody else?", startTimeout, cfg.Dir)
+	}
+	if err := g.open(s); err != nil {
+		s.Shutdown()
+		s.WaitForShutdown()
+		return nil, "", err
 	}
 	if cfg.MQTT != "" { // the server has put the port that it chose into its options
 		mqtt = net.JoinHostPort(o.MQTT.Host, strconv.Itoa(o.MQTT.Port))

@@ -23,8 +23,8 @@ const (
 )
 
 // Publish puts one report into the log; it is on disk when Publish returns. id is the report's, "" when
-// not known: with it, the same bytes published again within two minutes are stored once. Other bytes
-// under the same id are stored: telling a conflict is the consumer's task.
+// not known: with it, a call that the client library repeats at once is stored once. Telling repeats and conflicts is
+// the consumer's task.
 func (b *Broker) Publish(ctx context.Context, device, id string, payload []byte) (seq uint64, err error) {
 	m, err := reportMessage(Outgoing{Device: device, Payload: payload})
 	if err != nil {
@@ -77,6 +77,9 @@ func reportMessage(o Outgoing) (*nats.Msg, error) {
 		return nil, fmt.Errorf("broker: device %q can't be part of a subject", o.Device)
 	}
 	m := &nats.Msg{Subject: ReportSubject + o.Device, Data: o.Payload, Header: nats.Header{}}
+	if o.Replay != "" || !o.Received.IsZero() {
+		m.Subject = takenSubject + o.Device
+	}
 	if o.Replay != "" {
 		m.Header.Set(replayHeader, o.Replay)
 	}

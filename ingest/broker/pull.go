@@ -144,10 +144,14 @@ func (p *Puller) collect(batch jetstream.MessageBatch, err error) ([]Msg, error)
 			continue
 		}
 		p.delivery, p.last = seq.Consumer, seq.Stream
-		msg := Msg{Seq: seq.Stream, Device: strings.TrimPrefix(m.Subject(), ReportSubject), Data: m.Data(), BrokerTime: meta.Timestamp.UTC(), Pending: meta.NumPending}
-		msg.Replay = m.Headers().Get(replayHeader)
-		if h := m.Headers().Get(ReceivedHeader); h != "" {
-			if t, err := time.Parse(time.RFC3339, h); err == nil {
+		msg := Msg{Seq: seq.Stream, Data: m.Data(), BrokerTime: meta.Timestamp.UTC(), Pending: meta.NumPending}
+		var taken bool
+		if msg.Device, taken = strings.CutPrefix(m.Subject(), takenSubject); !taken {
+			msg.Device = strings.TrimPrefix(m.Subject(), ReportSubject)
+		}
+		if taken { // headers of others are nobody's word
+			msg.Replay = m.Headers().Get(replayHeader)
+			if t, err := time.Parse(time.RFC3339, m.Headers().Get(ReceivedHeader)); err == nil {
 				msg.Received = t.UTC()
 			}
 		}
