@@ -10,12 +10,15 @@ import (
 
 	"marginline/alerts"
 	"marginline/alerts/delivery"
+	"marginline/dashboards"
+	"marginline/sql/sheet"
 )
 
 // fetched are the ways that people fetch from: their test looks whether what they would get is in order.
 func (f *floor) fetched() []delivery.Target {
 	return []delivery.Target{
 		{Name: delivery.WayCalendar, Way: delivery.WayCalendar, Where: "/api/v1/calendars/<depot>", When: "fetched by calendars that subscribe to it", Channel: delivery.Check(f.checkCalendars), Due: delivery.Never},
+		{Name: delivery.WayFiles, Way: delivery.WayFiles, Where: "/alerts.xlsx, /orders.xlsx, /units/<unit>/record.xlsx, and .csv", When: "downloaded from the pages", Channel: delivery.Check(f.checkFiles), Due: delivery.Never},
 	}
 }
 
@@ -41,6 +44,29 @@ func (f *floor) checkCalendars(ctx context.Context) (string, error) {
 		return "", errors.New("no depot has a feed yet: put a shop file in force, or choose a day for a work order")
 	}
 	return "written and read back; visits with cancelled ones: " + strings.Join(said, ", "), nil
+}
+
+// checkFiles writes the lists as files.
+func (f *floor) checkFiles(ctx context.Context) (string, error) {
+	list, err := f.app.book.List(ctx, true)
+	if err != nil {
+		return "", err
+	}
+	orders, err := f.app.book.Orders(ctx)
+	if err != nil {
+		return "", err
+	}
+	var said []string
+	for _, form := range []string{"xlsx", "csv"} {
+		for _, t := range []sheet.Sheet{dashboards.AlertSheet(list), dashboards.OrderSheet(orders)} {
+			var b bytes.Buffer
+			if err := dashboards.WriteFile(&b, form, t); err != nil {
+				return "", err
+			}
+			said = append(said, fmt.Sprintf("%s.%s with %d rows, %d bytes", t.Name, form, len(t.Rows), b.Len()))
+		}
+	}
+	return "written: " + strings.Join(said, ", "), nil
 }
 
 // TestDelivery sends a test message to one receiver, and returns what came of it.

@@ -23,6 +23,7 @@ var house = [][]string{
 	{"alerts"},
 	{"alerts/review", "alerts/delivery"},
 	{"alerts/api"},
+	{"sql/sheet"},
 	{"sql"},
 	{"sql/flight"},
 	{"dashboards/people"},

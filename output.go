@@ -16,6 +16,7 @@ import (
 
 	"marginline/ingest/lake"
 	query "marginline/sql"
+	"marginline/sql/sheet"
 )
 
 // A listing is data that a command prints: named columns and rows of plain values.
@@ -28,16 +29,16 @@ func (l *listing) add(row ...any) { l.rows = append(l.rows, row) }
 
 // outputFlag adds -o to a command that prints data.
 func outputFlag(cmd *cobra.Command) *string {
-	return cmd.Flags().StringP("output", "o", "table", "table, json or csv")
+	return cmd.Flags().StringP("output", "o", "table", "table, json, csv or xlsx")
 }
 
 // checkOutput refuses a form nobody can print, before any work is done.
 func checkOutput(form string) error {
 	switch form {
-	case "table", "json", "csv":
+	case "table", "json", "csv", "xlsx":
 		return nil
 	}
-	return &misuse{fmt.Errorf("-o %q: want table, json or csv", form)}
+	return &misuse{fmt.Errorf("-o %q: want table, json, csv or xlsx", form)}
 }
 
 // print writes the listing in one of the forms.
@@ -47,6 +48,8 @@ func (l *listing) print(w io.Writer, form string) error {
 		return l.json(w)
 	case "csv":
 		return l.csv(w)
+	case "xlsx":
+		return sheet.Write(w, sheet.Sheet{Name: "marginline", Columns: l.columns, Rows: l.rows})
 	case "parquet":
 		return lake.WriteSheet(w, l.columns, l.rows)
 	}

@@ -73,6 +73,7 @@ type Deps struct {
 	Shelf      Shelf
 	Metrics    http.Handler
 	Floor      Floor            // plan, steps, facts, review; nil leaves these pages out
+	Deliveries Deliveries       // where events go; nil leaves the page out
 	API        http.Handler     // below /api/; may be nil
 	People     *people.Register // who may do what; nil lets everybody do everything
 	Provider   *people.Provider // sign-in by OpenID Connect; may be nil

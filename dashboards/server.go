@@ -142,6 +142,8 @@ func (s *Server) mux() *http.ServeMux {
 	page("GET /alerts", s.alerts)
 	s.desk(page)
 	s.sqlRoutes(page)
+	s.fileRoutes(page)
+	s.deliveryRoutes(page)
 	page("GET /fleet", s.fleet)
 	page("GET /settings", s.settings)
 	page("GET /quarantine", s.quarantine)

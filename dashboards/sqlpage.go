@@ -166,7 +166,7 @@ func (s *Server) sqlRun(r *http.Request, req sql.Request, asOf string) (*sqlResu
 	for _, a := range req.Args {
 		q.Set("p."+a.Name, fmt.Sprint(a.Value))
 	}
-	for _, form := range []string{"csv", "json", "parquet", "arrow"} {
+	for _, form := range []string{"csv", "xlsx", "json", "parquet", "arrow"} {
 		res.Links = append(res.Links, sqlLink{form, "/sql/answer/" + form + "?" + q.Encode()})
 	}
 	return res, nil
@@ -207,7 +207,7 @@ func (k *sqlSink) Row(row []any) error          { k.rows = append(k.rows, slices
 func (s *Server) sqlAnswer(w http.ResponseWriter, r *http.Request) error {
 	form := r.PathValue("form")
 	if form == "table" || !slices.Contains(sql.Forms, form) {
-		return missing{"form", form, "An answer comes as csv, json, parquet or arrow."}
+		return missing{"form", form, "An answer comes as csv, xlsx, json, parquet or arrow."}
 	}
 	if foreign(r) {
 		http.Error(w, "a page of another site may not ask for this", http.StatusForbidden)

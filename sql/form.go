@@ -13,10 +13,12 @@ import (
 	"github.com/apache/arrow/go/v15/parquet"
 	"github.com/apache/arrow/go/v15/parquet/compress"
 	"github.com/apache/arrow/go/v15/parquet/pqarrow"
+
+	"marginline/sql/sheet"
 )
 
 // Forms are the forms that an answer can be written in.
-var Forms = []string{"table", "json", "csv", "parquet", "arrow"}
+var Forms = []string{"table", "json", "csv", "parquet", "arrow", "xlsx"}
 
 // MediaType is the media type of a form.
 func MediaType(form string) string {
@@ -29,6 +31,8 @@ func MediaType(form string) string {
 		return "application/vnd.apache.parquet"
 	case "arrow":
 		return "application/vnd.apache.arrow.stream"
+	case "xlsx":
+		return sheet.MediaType
 	}
 	return "text/plain; charset=utf-8"
 }
@@ -45,6 +49,8 @@ func (e *Engine) Write(ctx context.Context, src Source, r Request, form string, 
 		return e.writeRows(ctx, src, r, NewJSON(w))
 	case "csv":
 		return e.writeRows(ctx, src, r, NewCSV(w))
+	case "xlsx":
+		return e.writeRows(ctx, src, r, workbook{sheet.New(w)})
 	case "table":
 		if r.Rows <= 0 || r.Rows > e.config.MaxRows {
 			r.Rows = e.config.MaxRows
@@ -115,4 +121,15 @@ func (e *Engine) writeRows(ctx context.Context, src Source, r Request, to interf
 		err = to.Close()
 	}
 	return sum, err
+}
+
+// A workbook is a Sink that writes an answer as XLSX, one sheet.
+type workbook struct{ *sheet.Writer }
+
+func (b workbook) Columns(columns []Column) error {
+	names := make([]string, len(columns))
+	for i, c := range columns {
+		names[i] = c.Name
+	}
+	return b.Begin("answer", names)
 }
