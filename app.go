@@ -45,6 +45,7 @@ type app struct {
 	lake     *lake.Lake
 	dongles  *enroll.Register
 	broker   *broker.Broker
+	lent     bool // the broker is not the app's to close
 	consumer *ingest.Consumer
 	watch    *watch
 	engine   *query.Engine
@@ -58,8 +59,13 @@ type app struct {
 
 // openApp takes the data folder and opens every stage that keeps state. Nothing runs yet. The error wraps
 // errOwned when another process has the folder.
-func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err error) {
-	a := &app{cfg: cfg, log: log, reg: prometheus.NewRegistry()}
+func openApp(ctx context.Context, cfg config, log *slog.Logger) (*app, error) {
+	return openNode(ctx, cfg, log, nil)
+}
+
+// openNode is openApp on a broker that is open and stays so; nil = the app has one of its own.
+func openNode(ctx context.Context, cfg config, log *slog.Logger, b *broker.Broker) (_ *app, err error) {
+	a := &app{cfg: cfg, log: log, reg: prometheus.NewRegistry(), broker: b, lent: b != nil}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, a.close())
@@ -70,6 +76,9 @@ func openApp(ctx context.Context, cfg config, log *slog.Logger) (_ *app, err err
 		return nil, err
 	}
 	if err = checkFormat(cfg.Data, log); err != nil {
+		return nil, err
+	}
+	if err = markCluster(cfg); err != nil {
 		return nil, err
 	}
 	if a.db, err = openState(ctx, filepath.Join(cfg.Data, "state.db")); err != nil {
@@ -199,7 +208,7 @@ func (a *app) close() error {
 	if a.watch != nil {
 		a.watch.beat(ctx) // what it cannot write is folded again at the next start
 	}
-	if a.broker != nil {
+	if a.broker != nil && !a.lent {
 		errs = append(errs, a.broker.Close())
 	}
 	if a.engine != nil {

@@ -48,21 +48,27 @@ func serviceFlags(cmd *cobra.Command) {
 
 // serve opens every stage, serves the pages, calls ready, and runs until ctx ends or a stage fails.
 func serve(ctx context.Context, cfg config, log *slog.Logger, ready func(ctx context.Context, a *app, addr string) error) error {
+	if cfg.clustered() {
+		return serveNode(ctx, cfg, log, ready)
+	}
 	a, err := openApp(ctx, cfg, log)
 	if err != nil {
 		return err
 	}
+	return errors.Join(a.onWeb(ctx, ready), a.close())
+}
+
+// onWeb opens the address of the pages and serves.
+func (a *app) onWeb(ctx context.Context, ready func(ctx context.Context, a *app, addr string) error) error {
 	l, scheme, err := a.webListener()
 	if err != nil {
-		return errors.Join(fmt.Errorf("pages: %w%s", err, hintInUse(err, cfg.Web.Listen)), a.close())
+		return fmt.Errorf("pages: %w%s", err, hintInUse(err, a.cfg.Web.Listen))
 	}
-	err = a.people.InForce(ctx, cfg.plain())
-	if err != nil {
+	if err := a.people.InForce(ctx, a.cfg.plain()); err != nil {
 		l.Close()
-		return errors.Join(err, a.close())
+		return err
 	}
-	err = a.serve(ctx, l, scheme, ready)
-	return errors.Join(err, a.close())
+	return a.serve(ctx, l, scheme, ready)
 }
 
 func hintInUse(err error, addr string) string {

@@ -55,7 +55,17 @@ type config struct {
 		MaxAge   time.Duration `koanf:"max_age"`   // how long raw reports stay in the log
 		MaxBytes int64         `koanf:"max_bytes"` // how much of them; 0 = no limit
 		AlertAge time.Duration `koanf:"alert_age"` // how long what is published on marginline.alerts.> stays; 0 = nothing is published
+		Dir      string        `koanf:"dir"`       // files of the embedded broker; empty = DATA/broker
 	} `koanf:"broker"`
+	Cluster struct { // several machines; empty = this one alone
+		Node     string `koanf:"node"`     // name of this node
+		Listen   string `koanf:"listen"`   // host:port where the other nodes reach its embedded broker
+		Routes   string `koanf:"routes"`   // host:port of the nodes, with commas between
+		Replicas int    `koanf:"replicas"` // nodes that keep each report
+		Cert     string `koanf:"cert"`     // PEM files of the routes: this node's certificate,
+		Key      string `koanf:"key"`      // its key,
+		CA       string `koanf:"ca"`       // and who signs those of the nodes
+	} `koanf:"cluster"`
 	Flush struct {
 		Rows  int           `koanf:"rows"`
 		Every time.Duration `koanf:"every"`
@@ -135,6 +145,14 @@ var configDefaults = map[string]any{
 	"broker.max_age":     "720h",
 	"broker.max_bytes":   0,
 	"broker.alert_age":   "168h",
+	"broker.dir":         "",
+	"cluster.node":       "",
+	"cluster.listen":     "",
+	"cluster.routes":     "",
+	"cluster.replicas":   3,
+	"cluster.cert":       "",
+	"cluster.key":        "",
+	"cluster.ca":         "",
 	"flush.rows":         200_000,
 	"flush.every":        "2s",
 	"lake.every":         "1m",
@@ -269,6 +287,9 @@ func (c *config) validate() error {
 	}
 	if c.Broker.AlertAge != 0 && c.Broker.AlertAge < time.Hour {
 		bad("broker.alert_age", "%v: at least 1h, or 0 for no subject", c.Broker.AlertAge)
+	}
+	if err := c.checkCluster(); err != nil {
+		bad("cluster", "%v", err)
 	}
 	if c.Flush.Rows < 1 {
 		bad("flush.rows", "%d: at least 1", c.Flush.Rows)

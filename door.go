@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"crypto/tls"
+	"log/slog"
 	"net"
 	"path/filepath"
 
@@ -13,18 +14,18 @@ import (
 )
 
 // certificate is the TLS of every listener; nil where none is set.
-func (a *app) certificate() (*tls.Config, error) {
+func (c *config) certificate(log *slog.Logger) (*tls.Config, error) {
 	switch {
-	case a.cfg.Web.ACME != "":
-		m := &autocert.Manager{Prompt: autocert.AcceptTOS, Cache: autocert.DirCache(filepath.Join(a.cfg.Data, "acme")), HostPolicy: autocert.HostWhitelist(a.cfg.publicHost()), Email: a.cfg.Web.ACME}
-		if a.cfg.Web.ACMEDirectory != "" {
-			m.Client = &acme.Client{DirectoryURL: a.cfg.Web.ACMEDirectory}
+	case c.Web.ACME != "":
+		m := &autocert.Manager{Prompt: autocert.AcceptTOS, Cache: autocert.DirCache(filepath.Join(c.Data, "acme")), HostPolicy: autocert.HostWhitelist(c.publicHost()), Email: c.Web.ACME}
+		if c.Web.ACMEDirectory != "" {
+			m.Client = &acme.Client{DirectoryURL: c.Web.ACMEDirectory}
 		}
-		c := m.TLSConfig()
-		c.MinVersion = tls.VersionTLS12
-		return c, nil
-	case a.cfg.Web.Cert != "":
-		return dashboards.Certificate(a.cfg.Web.Cert, a.cfg.Web.Key, a.log)
+		t := m.TLSConfig()
+		t.MinVersion = tls.VersionTLS12
+		return t, nil
+	case c.Web.Cert != "":
+		return dashboards.Certificate(c.Web.Cert, c.Web.Key, log)
 	}
 	return nil, nil
 }
@@ -34,11 +35,15 @@ func (a *app) webListener() (l net.Listener, scheme string, err error) {
 	if err := a.governed("web.listen", a.cfg.Web.Listen); err != nil {
 		return nil, "", err
 	}
-	conf, err := a.certificate()
+	return listenWeb(a.cfg, a.log)
+}
+
+func listenWeb(cfg config, log *slog.Logger) (l net.Listener, scheme string, err error) {
+	conf, err := cfg.certificate(log)
 	if err != nil {
 		return nil, "", err
 	}
-	if l, err = net.Listen("tcp", a.cfg.Web.Listen); err != nil {
+	if l, err = net.Listen("tcp", cfg.Web.Listen); err != nil {
 		return nil, "", err
 	}
 	if conf == nil {

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"crypto/tls"
 	"errors"
 	"fmt"
 	"net/http"
@@ -16,23 +15,34 @@ import (
 	"marginline/ingest/fleet"
 )
 
+// A dongleList knows which dongles may publish.
+type dongleList interface {
+	Any() bool
+	NATS(nkey string, nonce []byte, signature string) (enroll.Right, error)
+	MQTT(user, password string) (enroll.Right, error)
+	Live(key string) bool
+}
+
 // register is the list of dongles as the broker asks for it.
 type register struct {
-	*enroll.Register
+	dongleList
 	always bool
 }
 
 func (r register) Required() bool { return r.always || r.Any() }
 
 func (r register) NATS(nkey string, nonce []byte, signature string) (broker.Pass, error) {
-	p, err := r.Register.NATS(nkey, nonce, signature)
+	p, err := r.dongleList.NATS(nkey, nonce, signature)
 	return broker.Pass(p), err
 }
 
 func (r register) MQTT(user, password string) (broker.Pass, error) {
-	p, err := r.Register.MQTT(user, password)
+	p, err := r.dongleList.MQTT(user, password)
 	return broker.Pass(p), err
 }
+
+// dongleCopy is the list of dongles for the brokers of all nodes.
+func dongleCopy(cfg config) string { return filepath.Join(cfg.Data, "dongles.json") }
 
 // mustSignIn says whether dongles need a credential even before the first is enrolled: as set, and always where
 // other machines reach the broker.
@@ -52,15 +62,11 @@ func (a *app) openBroker(ctx context.Context) (err error) {
 	if a.dongles, err = enroll.Open(ctx, a.db); err != nil {
 		return err
 	}
-	c := &a.cfg
-	var conf *tls.Config
-	if c.Broker.Listen != "" || c.Broker.MQTT != "" {
-		if conf, err = a.certificate(); err != nil {
-			return err
-		}
+	if !a.lent {
+		a.broker, err = openBroker(ctx, a.cfg, a.dongles, broker.Cluster{}, a.log)
+	} else {
+		err = a.dongles.WriteCopy(dongleCopy(a.cfg))
 	}
-	a.broker, err = broker.Open(ctx, broker.Config{Dir: filepath.Join(c.Data, "broker"), URL: c.Broker.URL, Listen: c.Broker.Listen, MQTT: c.Broker.MQTT,
-		MaxAge: c.Broker.MaxAge, MaxBytes: c.Broker.MaxBytes, AlertAge: c.Broker.AlertAge, Register: register{a.dongles, c.mustSignIn()}, TLS: conf}, a.log)
 	if err != nil {
 		return err
 	}
@@ -140,6 +146,9 @@ func (a *app) changeDongle(w http.ResponseWriter, r *http.Request) error {
 		return a.moveDongle(ctx, device, r.FormValue("unit"), who)
 	default:
 		err = fmt.Errorf("%q is nothing that can be done with a dongle", verb)
+	}
+	if err == nil && a.lent {
+		err = a.dongles.WriteCopy(dongleCopy(a.cfg))
 	}
 	if err != nil || made == nil {
 		return err

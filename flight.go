@@ -26,7 +26,7 @@ func (a *app) beside() ([]func(context.Context) error, error) {
 	if err := a.governed("sql.flight", a.cfg.SQL.Flight); err != nil {
 		return nil, err
 	}
-	conf, err := a.certificate()
+	conf, err := a.cfg.certificate(a.log)
 	if err != nil {
 		return nil, err
 	}

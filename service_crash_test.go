@@ -98,13 +98,18 @@ func free(t *testing.T) string {
 // A dongle publishes one report after the other, each again with the same id until it is acknowledged, over
 // the protocol of NATS and no library.
 type dongle struct {
-	addr string
-	kept atomic.Int64 // reports acknowledged: those with smaller numbers
+	addr  string
+	turns []string     // addresses that it tries one after the other; nil = addr alone
+	kept  atomic.Int64 // reports acknowledged: those with smaller numbers
 }
 
 func (d *dongle) run(ctx context.Context) {
-	for ctx.Err() == nil {
-		if c, err := net.DialTimeout("tcp", d.addr, time.Second); err == nil {
+	for i := 0; ctx.Err() == nil; i++ {
+		addr := d.addr
+		if d.turns != nil {
+			addr = d.turns[i%len(d.turns)]
+		}
+		if c, err := net.DialTimeout("tcp", addr, time.Second); err == nil {
 			d.talk(ctx, c)
 			c.Close()
 		}
@@ -118,8 +123,7 @@ func (d *dongle) talk(ctx context.Context, c net.Conn) {
 	in := bufio.NewReader(c)
 	for ctx.Err() == nil {
 		n := d.kept.Load()
-		at := time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC).Add(time.Duration(n) * time.Minute).Format(time.RFC3339)
-		payload := fmt.Sprintf(`{"id":"k-%d","device":"dgl-1","vin":"9ZZTEST74RA000123","time":"%s","bus":"can","messages":[{"from":"7E8","data":"46 21 89 20 01 %02X 00 80 FF FF 22 89 20 01 40 00 80 FF FF"}]}`, n, at, n%256)
+		payload := d.report(n)
 		fmt.Fprintf(c, "PUB obd.reports.dgl-1 _INBOX.dgl-1.%d %d\r\n%s\r\n", n, len(payload), payload)
 		c.SetReadDeadline(time.Now().Add(2 * time.Second))
 		for {
@@ -140,4 +144,10 @@ func (d *dongle) talk(ctx context.Context, c net.Conn) {
 			}
 		}
 	}
+}
+
+// report is the report of a number.
+func (d *dongle) report(n int64) string {
+	at := time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC).Add(time.Duration(n) * time.Minute).Format(time.RFC3339)
+	return fmt.Sprintf(`{"id":"k-%d","device":"dgl-1","vin":"9ZZTEST74RA000123","time":"%s","bus":"can","messages":[{"from":"7E8","data":"46 21 89 20 01 %02X 00 80 FF FF 22 89 20 01 40 00 80 FF FF"}]}`, n, at, n%256)
 }

@@ -111,9 +111,13 @@ func (c *Consumer) Run(ctx context.Context) (err error) {
 		return fmt.Errorf("ingest: load what is stored: %w", err)
 	}
 	c.log.Info("ready", "reports", len(c.seen.reports), "refused", len(c.seen.refused), "committed", c.lake.Position().Seq)
-	for {
+	for pause := pauseMin; ; {
 		err := c.follow(ctx)
 		switch {
+		case errors.Is(err, errUnreached) && ctx.Err() == nil:
+			c.log.Warn("the log is asked again", "err", err)
+			sleep(ctx, pause)
+			pause = min(2*pause, pauseMax)
 		case errors.Is(err, broker.ErrStreamReplaced):
 			c.log.Warn("the report stream was deleted and made again; reading it from its start")
 		case ctx.Err() != nil && (err == nil || errors.Is(err, context.Canceled)):
@@ -124,11 +128,14 @@ func (c *Consumer) Run(ctx context.Context) (err error) {
 	}
 }
 
+// errUnreached is a log that does not answer before anything of it was read.
+var errUnreached = errors.New("the log does not answer")
+
 // follow reads one incarnation of the stream, from behind what the lake has of it.
 func (c *Consumer) follow(ctx context.Context) (err error) {
 	id, last, err := c.broker.Stream(ctx)
 	if err != nil {
-		return err
+		return fmt.Errorf("%w: %w", errUnreached, err)
 	}
 	at, moved := resume(c.lake.Position(), id, last)
 	if moved { // before anything new can take a sequence that the lake has seen under the old name
@@ -141,7 +148,7 @@ func (c *Consumer) follow(ctx context.Context) (err error) {
 	after := at.Seq
 	p, err := c.broker.Pull(ctx, after)
 	if err != nil {
-		return err
+		return fmt.Errorf("%w: %w", errUnreached, err)
 	}
 	if p.Stream() != id {
 		return broker.ErrStreamReplaced
@@ -150,7 +157,7 @@ func (c *Consumer) follow(ctx context.Context) (err error) {
 	c.batch = batch{last: after}
 	c.mark.rise(after)
 	if err := c.skip(ctx); err != nil {
-		return err
+		return fmt.Errorf("%w: %w", errUnreached, err)
 	}
 	if err := c.broker.MakeRoom(ctx, after); err != nil && ctx.Err() == nil {
 		c.log.Warn("the log may fill up", "err", err)

@@ -42,6 +42,7 @@ type Config struct {
 	TLS           *tls.Config   // of its listeners; nil = none
 	QuarantineAge time.Duration // how long quarantine entries stay; 0 = for ever
 	AlertAge      time.Duration // how long published alerts stay; 0 = none are published
+	Cluster       Cluster       // nodes that keep the log together
 }
 
 const (
@@ -82,7 +83,12 @@ func Open(ctx context.Context, cfg Config, log *slog.Logger) (*Broker, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := b.streams(ctx, cfg); err != nil {
+	if cfg.Cluster.on() {
+		err = b.assemble(ctx, func(ctx context.Context) error { return b.streams(ctx, cfg) })
+	} else {
+		err = b.streams(ctx, cfg)
+	}
+	if err != nil {
 		return nil, errors.Join(err, b.Close())
 	}
 	return b, nil
@@ -144,11 +150,13 @@ func (b *Broker) streams(ctx context.Context, cfg Config) error {
 		Name: Reports, Description: "raw reports of dongles", Subjects: []string{ReportSubject + "*", takenSubject + "*"},
 		Storage: jetstream.FileStorage, Retention: jetstream.LimitsPolicy, Discard: jetstream.DiscardNew,
 		MaxAge: age, MaxBytes: b.maxBytes, Duplicates: dedupe, AllowAtomicPublish: true,
+		Replicas: cfg.Cluster.copies(),
 	}
 	held := jetstream.StreamConfig{
 		Name: Quarantine, Description: "what could not be decoded, one entry a subject", Subjects: []string{quarantinePrefix + ">"},
 		Storage: jetstream.FileStorage, Retention: jetstream.LimitsPolicy, Discard: jetstream.DiscardOld,
 		MaxAge: cfg.QuarantineAge, MaxMsgsPerSubject: 1, AllowAtomicPublish: true, AllowDirect: true,
+		Replicas: cfg.Cluster.copies(),
 	}
 	list := []jetstream.StreamConfig{reports, held}
 	if cfg.AlertAge > 0 {
@@ -156,6 +164,7 @@ func (b *Broker) streams(ctx context.Context, cfg Config) error {
 			Name: Alerts, Description: "what happened to alerts, as CloudEvents", Subjects: []string{AlertSubject + ">"},
 			Storage: jetstream.FileStorage, Retention: jetstream.LimitsPolicy, Discard: jetstream.DiscardOld,
 			MaxAge: cfg.AlertAge, MaxBytes: alertBytes, Duplicates: min(alertRepeats, cfg.AlertAge), AllowDirect: true,
+			Replicas: cfg.Cluster.copies(),
 		})
 	}
 	b.batch = true

@@ -34,6 +34,9 @@ func embed(cfg Config, g *gate, log *slog.Logger) (_ *server.Server, mqtt string
 		}
 		o.MQTT.TLSConfig, o.MQTT.TLSTimeout = secure(cfg.TLS), startTimeout.Seconds()
 	}
+	if err := cfg.Cluster.join(o); err != nil {
+		return nil, "", err
+	}
 	s, err := server.NewServer(o)
 	if err != nil {
 		return nil, "", fmt.Errorf("broker: %w", err)

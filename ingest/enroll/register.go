@@ -60,7 +60,8 @@ type Register struct {
 
 // Open reads the list from a database, which stays the caller's.
 func Open(ctx context.Context, db *sql.DB) (*Register, error) {
-	r := &Register{db: db, now: time.Now, byKey: map[string]*credential{}, devices: map[string][]*credential{}}
+	r := empty()
+	r.db = db
 	if _, err := db.ExecContext(ctx, schema); err != nil {
 		return nil, fmt.Errorf("enroll: %w", err)
 	}

@@ -1,0 +1,186 @@
+package broker
+
+import (
+	"context"
+	"fmt"
+	"net"
+	"slices"
+	"sync"
+	"testing"
+	"time"
+
+	"marginline/ingest/broker/cutline"
+)
+
+func freeAddr(t *testing.T) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().String()
+}
+
+// trio is three nodes; links[i][j] is the way from node i to node j.
+type trio struct {
+	cfg   [3]Config
+	nodes [3]*Broker
+	links [3][3]*cutline.Line
+}
+
+func newTrio(t *testing.T) *trio {
+	t.Helper()
+	c := &trio{}
+	var addr [3]string
+	for i := range addr {
+		addr[i] = freeAddr(t)
+	}
+	for i := range c.cfg {
+		place := Cluster{Node: fmt.Sprintf("node-%c", 'a'+i), Listen: addr[i]}
+		for j := range addr {
+			if i != j {
+				k, err := cutline.New(addr[j])
+				if err != nil {
+					t.Fatal(err)
+				}
+				t.Cleanup(k.Close)
+				c.links[i][j] = k
+				place.Routes = append(place.Routes, k.Addr())
+			}
+		}
+		c.cfg[i] = Config{Dir: t.TempDir(), Listen: "127.0.0.1:0", Cluster: place}
+	}
+	var all sync.WaitGroup
+	for i := range c.nodes {
+		all.Go(func() { c.nodes[i] = open(t, c.cfg[i]) })
+	}
+	all.Wait()
+	t.Cleanup(func() {
+		for _, b := range c.nodes {
+			if b != nil {
+				closeIt(t, b)
+			}
+		}
+	})
+	return c
+}
+
+// part cuts one node off from the two others, or lets it back.
+func (c *trio) part(node int, cut bool) {
+	for other := range c.nodes {
+		if other != node {
+			c.links[node][other].Cut(cut)
+			c.links[other][node].Cut(cut)
+		}
+	}
+}
+
+// lead asks for the lease on a node until ctx ends.
+func (c *trio) lead(ctx context.Context, node int) (*Lease, error) {
+	return c.nodes[node].Lead(ctx, c.cfg[node].Cluster, func(string) {})
+}
+
+// What one node acknowledged is on the others, one node at a time holds the lease, and a node that is cut off has
+// given it up before another one gets it.
+func TestClusterKeepsTheLogAndOneLease(t *testing.T) {
+	c := newTrio(t)
+	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+	defer cancel()
+	if _, err := c.nodes[0].PublishBatch(ctx, outgoing(1, 300)); err != nil {
+		t.Fatal(err)
+	}
+	first, err := c.lead(ctx, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	short, end := context.WithTimeout(ctx, 7*time.Second) // longer than the term, so it has been renewed
+	leaders := []string{}
+	if l, err := c.nodes[1].Lead(short, c.cfg[1].Cluster, func(s string) { leaders = append(leaders, s) }); err == nil {
+		l.Release(ctx)
+		t.Fatal("two nodes hold the lease")
+	}
+	end()
+	if !slices.Equal(leaders, []string{"node-a"}) {
+		t.Errorf("node-b was told of leaders %q", leaders)
+	}
+
+	c.part(0, true)
+	var lostAt, wonAt time.Time
+	var both sync.WaitGroup
+	both.Go(func() { <-first.Lost(); lostAt = time.Now() })
+	var second *Lease
+	both.Go(func() {
+		if second, err = c.lead(ctx, 1); err == nil {
+			wonAt = time.Now()
+		}
+	})
+	both.Wait()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !lostAt.Before(wonAt) {
+		t.Errorf("the node that was cut off gave the lease up %v after another one had it", lostAt.Sub(wonAt))
+	}
+	if _, err := c.nodes[1].PublishBatch(ctx, outgoing(301, 400)); err != nil {
+		t.Fatal("two of three nodes take reports:", err)
+	}
+	p, err := c.nodes[2].Pull(ctx, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, m := range fetch(t, p, 400) {
+		if want := fmt.Sprintf("report %d", i+1); string(m.Data) != want || m.Seq != uint64(i+1) {
+			t.Fatalf("report %d is %q, sequence %d", i+1, m.Data, m.Seq)
+		}
+	}
+
+	c.part(0, false)
+	second.Release(ctx)
+	third, err := c.lead(ctx, 0)
+	if err != nil {
+		t.Fatal("the node that came back:", err)
+	}
+	third.Release(ctx)
+}
+
+// A node that went away for good or for a while does not stop the others; a report is refused only while fewer
+// than two are there.
+func TestClusterOutlivesANode(t *testing.T) {
+	c := newTrio(t)
+	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+	defer cancel()
+	n := 0
+	publish := func(through int) error {
+		_, err := c.nodes[through].PublishBatch(ctx, outgoing(n+1, n+50))
+		if err == nil {
+			n += 50
+		}
+		return err
+	}
+	for round := range 3 {
+		closeIt(t, c.nodes[round])
+		c.nodes[round] = nil
+		other := (round + 1) % 3
+		for publish(other) != nil { // until a node leads the stream again
+			if ctx.Err() != nil {
+				t.Fatal("two nodes do not take reports")
+			}
+			time.Sleep(200 * time.Millisecond)
+		}
+		c.nodes[round] = open(t, c.cfg[round])
+	}
+	p, err := c.nodes[0].Pull(ctx, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := map[string]bool{}
+	for _, m := range fetch(t, p, n) {
+		got[string(m.Data)] = true
+	}
+	for i := 1; i <= n; i++ {
+		if !got[fmt.Sprintf("report %d", i)] {
+			t.Errorf("report %d is lost", i)
+		}
+	}
+}
