@@ -71,7 +71,7 @@ func openNode(ctx context.Context, cfg config, log *slog.Logger, b *broker.Broke
 			err = errors.Join(err, a.close())
 		}
 	}()
-	a.reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	a.reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), leads(1))
 	if a.lock, err = lockData(cfg.Data); err != nil {
 		return nil, err
 	}

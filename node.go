@@ -111,7 +111,6 @@ func lead(ctx context.Context, cfg config, log *slog.Logger, b *broker.Broker, l
 		}
 		return err
 	}
-	a.reg.MustRegister(leads(1))
 	free()
 	return errors.Join(a.onWeb(ctx, ready), a.close())
 }
@@ -122,8 +121,14 @@ func leads(v float64) prometheus.Collector {
 	return g
 }
 
-// mark says in the data folder that it is shared, or refuses a folder that is.
+// markCluster says in the data folder that it is shared, or refuses a folder that is. It also refuses a folder with a log
+// beside which the settings name another one: reports that only the first one has would never be read.
 func markCluster(cfg config) error {
+	if old := filepath.Join(cfg.Data, "broker"); cfg.Broker.Dir != "" && filepath.Clean(cfg.Broker.Dir) != filepath.Clean(old) {
+		if _, err := os.Stat(old); err == nil {
+			return fmt.Errorf("%s holds a log, and broker.dir is %s: move the log there, or remove it when nothing in it waits", old, cfg.Broker.Dir)
+		}
+	}
 	path := filepath.Join(cfg.Data, clusterMark)
 	if cfg.clustered() {
 		return os.WriteFile(path, []byte("The nodes of a cluster share this folder.\n"), 0o640)

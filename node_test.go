@@ -169,6 +169,9 @@ func TestThreeNodesEndAsOneDoes(t *testing.T) {
 	data := filepath.Join(t.TempDir(), "d")
 	must(t, "import", "--data", data, "--roster", roster)
 	n := newNodes(t, data)
+	if err := os.RemoveAll(filepath.Join(data, "broker")); err != nil {
+		t.Fatal(err)
+	}
 	for i := range n.cmd {
 		n.start(i)
 	}

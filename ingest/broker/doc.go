@@ -44,6 +44,13 @@
 // the message, and a subject holds one entry: writing it again replaces it by itself. A report stream that
 // was deleted and made again has another id, so its entries do not take the places of the old ones.
 //
+// Cluster (cluster.go, lease.go). The brokers of several nodes keep the streams together, each report on Cluster.Replicas
+// of them before it is acknowledged. Which node may commit is a lease: a key that is gone five seconds after it was
+// last written, in a bucket that the nodes keep together. Its holder writes it every second, each time on top of what
+// it wrote before, and gives up four seconds after the last write that was confirmed, by its own clock and
+// counted from before the write was sent: so it has ended when the key is gone, however slow the answers were. Rejected: a
+// consumer with one pinned client, which moves the reports to another node and does not tell the first one to stop.
+//
 // The Broker owns the embedded server and the connection, with their goroutines; Close ends them: drain,
 // shut down, wait.
 package broker
