@@ -24,9 +24,14 @@
 // Failure cases: a store that does not answer gives an error page with a reference that is also in the
 // log, never a stack trace and never an empty list that looks like good news. A unit that sends nothing is
 // silent, not healthy. A missing bundle is said in the footer and in the log, and everything still reads.
-// There is no sign-in yet: the service listens on this machine only, requests whose Host is a foreign
-// name are refused (a page elsewhere could otherwise reach us through its own DNS name), cross-site posts
-// are refused, and no page asks any other host for anything.
+// Requests whose Host is a foreign name are refused (a page elsewhere could otherwise reach us through its own
+// DNS name), cross-site posts are refused, and no page asks any other host for anything.
+//
+// Who may use which route stands in one table (access.go); the router hands every route through guard.go, and a route that
+// the table lacks keeps the server from being made. What a shop may know of the things behind a route is decided where they
+// are read: main hands in a Book and a Floor that leave out other depots, and the guard itself looks at a unit or depot in
+// an address. A phone keeps outcome pages that were opened on it, and outcomes that were not sent yet, after a
+// sign-out too: sent they are only after the next sign-in, in that name. Package people is the rest of the design.
 //
 // Goroutines: New starts none. Run owns the HTTP server, its connections and the event hub, and returns
 // after all have ended. Changed may be called from any goroutine and never blocks.

@@ -35,6 +35,12 @@ var tables = []string{
 		saved_at text not null,
 		saved_by text not null
 	)`,
+	// What was told stays as it was told: a fact is taken back once, with who and why, and files only get newer ones.
+	`create trigger if not exists shop_facts_kept before update on shop_facts when old.back_at <> '' or new.id <> old.id or new.body <> old.body
+		or new.taken_at <> old.taken_at or new.taken_by <> old.taken_by begin select raise(abort, 'a fact stays as it was told'); end`,
+	`create trigger if not exists shop_facts_whole before delete on shop_facts begin select raise(abort, 'a fact stays as it was told'); end`,
+	`create trigger if not exists shop_files_kept before update on shop_files begin select raise(abort, 'shop files only get newer ones'); end`,
+	`create trigger if not exists shop_files_whole before delete on shop_files begin select raise(abort, 'shop files only get newer ones'); end`,
 }
 
 // OpenStore makes the tables if they are not there. The database stays the caller's.
