@@ -30,22 +30,22 @@ func TestPeopleInABrowser(t *testing.T) {
 	enter := func(name, password string) {
 		b.do(t, chromedp.SendKeys(chromedp.CSS("#name"), name), chromedp.SendKeys(chromedp.CSS("#password"), password), chromedp.Click(chromedp.CSS("main button.first")))
 	}
-	where := func(path string) { t.Helper(); b.arrives(t, `location.pathname === `+asJSON(path)) }
+	where := func(path string) { t.Helper(); b.lands(t, `location.pathname === `+asJSON(path)) }
 	where("/sign-in")
 	enter("odalys", dockPhrase)
 	where("/units") // where the reader wanted to go
 	b.open(t, "/people")
 	b.do(t, chromedp.SendKeys(chromedp.CSS("#name"), "wes"), chromedp.Click(chromedp.CSS("#add ~ form button.first, section form button.first")))
-	b.arrives(t, `document.querySelector(".done code") !== null`)
+	b.lands(t, `document.querySelector(".done code") !== null`)
 	made := eval[string](t, b, `document.querySelector(".done code").textContent`)
 	b.do(t, chromedp.Click(chromedp.CSS(".whoami button")))
 	where("/sign-in")
 	enter("wes", made)
 	where("/account")
 	b.do(t, chromedp.SendKeys(chromedp.CSS("#old"), made), chromedp.SendKeys(chromedp.CSS("#new"), dockPhrase), chromedp.SendKeys(chromedp.CSS("#again"), dockPhrase), chromedp.Click(chromedp.CSS("main button.first")))
-	b.arrives(t, `document.querySelector("#label") !== null`)
+	b.lands(t, `document.querySelector("#label") !== null`)
 	b.do(t, chromedp.SendKeys(chromedp.CSS("#label"), "notebook"), chromedp.Click(chromedp.CSS("#keys ~ form button, [aria-labelledby=keys] form button")))
-	b.arrives(t, `document.querySelector(".done code") !== null && document.querySelector(".done code").textContent.startsWith("mlk_")`)
+	b.lands(t, `document.querySelector(".done code") !== null && document.querySelector(".done code").textContent.startsWith("mlk_")`)
 	b.do(t, chromedp.Click(chromedp.CSS(".whoami button")))
 	where("/sign-in")
 	b.script(t, true)
@@ -74,7 +74,7 @@ func TestPeopleInABrowser(t *testing.T) {
 	look("sign-in")
 	b.size(t, 1440, 900, false)
 	enter("odalys", "wrong")
-	b.arrives(t, `document.querySelector("#fault") !== null`)
+	b.lands(t, `document.querySelector("#fault") !== null`)
 	eval[bool](t, b, string(source)+"; true")
 	look("sign-in-refused")
 	b.do(t, chromedp.SendKeys(chromedp.CSS("#password"), dockPhrase), chromedp.Click(chromedp.CSS("main button.first")))
@@ -130,7 +130,7 @@ func TestHostileNamesRunNowhere(t *testing.T) {
 	b := browse(t, s)
 	b.open(t, "/sign-in")
 	b.do(t, chromedp.SendKeys(chromedp.CSS("#name"), "odalys"), chromedp.SendKeys(chromedp.CSS("#password"), dockPhrase), chromedp.Click(chromedp.CSS("main button.first")))
-	b.arrives(t, `location.pathname === "/"`)
+	b.lands(t, `location.pathname === "/"`)
 	seen := 0
 	for path := range pages {
 		b.do(t, chromedp.Navigate(b.base+path), chromedp.WaitReady(chromedp.CSS("#main")))
@@ -155,8 +155,8 @@ func TestHostileNamesRunNowhere(t *testing.T) {
 	}
 }
 
-// arrives waits for a condition on the page that a form leads to; while one page goes and the next comes nothing can be asked.
-func (b *tab) arrives(t *testing.T, js string) {
+// lands waits for a condition on the page that a form leads to; while one page goes and the next comes nothing can be asked.
+func (b *tab) lands(t *testing.T, js string) {
 	t.Helper()
 	for end := time.Now().Add(30 * time.Second); ; time.Sleep(50 * time.Millisecond) {
 		is, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool](`document.readyState === "complete" && `+js))
