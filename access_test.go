@@ -42,6 +42,9 @@ GET /series/{unit}/{ecu}/{test}                     vasmx
 GET /series/{unit}/{ecu}/{test}/points.json         vasmxk
 GET /series/{unit}/{ecu}/{test}/peers.json          vasmxk
 GET /series/{unit}/{ecu}/{test}/readings.csv        vasmxk
+GET /series/{unit}/{ecu}/{test}/peers.json          vamxk
+POST /plan/{job}/move                               mx
+GET /api/v1/receivers                               vamxk
 GET /alerts                                         vamx
 GET /alerts/{id}                                    vasmx
 POST /alerts/{id}/{verb}                            mx

@@ -51,7 +51,7 @@ var access = map[string]need{
 	"GET /units/{unit}":               toSee,
 	"GET /series/{unit}/{ecu}/{test}": toSee,
 	"GET /series/{unit}/{ecu}/{test}/points.json":  toSee.byProgram(),
-	"GET /series/{unit}/{ecu}/{test}/peers.json":   toSee.byProgram(),
+	"GET /series/{unit}/{ecu}/{test}/peers.json":   toLook.byProgram(), // other depots' units are among them
 	"GET /series/{unit}/{ecu}/{test}/readings.csv": toSee.byProgram(),
 	"GET /alerts":                   toLook,
 	"GET /alerts/{id}":              toSee,
