@@ -43,6 +43,11 @@ GET /series/{unit}/{ecu}/{test}/points.json         vasmxk
 GET /series/{unit}/{ecu}/{test}/peers.json          vasmxk
 GET /series/{unit}/{ecu}/{test}/readings.csv        vasmxk
 GET /series/{unit}/{ecu}/{test}/peers.json          vamxk
+GET /alerts.xlsx                                    vamxk
+GET /orders.xlsx                                    vasmxk
+GET /units/{unit}/record.xlsx                       vamxk
+GET /delivery                                       vamx
+POST /delivery/test                                 mx
 POST /plan/{job}/move                               mx
 GET /api/v1/receivers                               vamxk
 GET /alerts                                         vamx
