@@ -43,8 +43,11 @@ GET /series/{unit}/{ecu}/{test}/points.json         vasmxk
 GET /series/{unit}/{ecu}/{test}/peers.json          vasmxk
 GET /series/{unit}/{ecu}/{test}/readings.csv        vasmxk
 GET /series/{unit}/{ecu}/{test}/peers.json          vamxk
+GET /alerts.csv                                     vamxk
 GET /alerts.xlsx                                    vamxk
+GET /orders.csv                                     vasmxk
 GET /orders.xlsx                                    vasmxk
+GET /units/{unit}/record.csv                        vamxk
 GET /units/{unit}/record.xlsx                       vamxk
 GET /delivery                                       vamx
 POST /delivery/test                                 mx
