@@ -84,54 +84,49 @@ func (t told) Facts(ctx context.Context, unit string) ([]shop.Fact, error) {
 	return facts, nil
 }
 
-// uses asks the history how a unit is used: of each quantity the newest value that was read.
+// uses asks the history how a unit is used: of each quantity the newest value that was read, and the reports before which
+// codes were cleared, by counters that began anew, or that came from another dongle than the one before. It is one question,
+// since a question costs more to prepare than to answer.
 type uses struct{ app *app }
 
 func (u uses) Use(ctx context.Context, unit string) (dashboards.Use, error) {
 	use := dashboards.Use{}
 	of := []*float64{&use.OdometerKm, &use.EngineHours, &use.WarmupsSinceClear, &use.KmSinceClear}
-	text := "select max(read_at)"
+	newest := ""
 	for i, column := range []string{"odometer_km", "engine_hours", "warmups_since_clear", "distance_since_clear_km"} {
 		*of[i] = math.NaN()
-		text += fmt.Sprintf(", arg_max(%s, read_at) filter (where %s is not null)", column, column)
+		newest += fmt.Sprintf(", arg_max(%s, read_at) filter (where %s is not null)", column, column)
 	}
-	res, err := u.app.engine.Query(ctx, source{app: u.app}, fmt.Sprintf("%s from reports where clock_ok and unit = '%s'", text, quoted(unit)))
+	res, err := u.app.engine.Query(ctx, source{app: u.app}, fmt.Sprintf(`
+		with r as (select *, warmups_since_clear w, distance_since_clear_km k from reports where clock_ok and unit = '%s'),
+		x as (select *, lag(device) over o as before, w < lag(w ignore nulls) over o or k < lag(k ignore nulls) over o - 1 as fell
+			from r window o as (order by read_at))
+		select max(read_at), list({at: read_at, fell: fell, before: before, device: device} order by read_at desc)
+			filter (where fell or before <> device)[:50]%s from x`, quoted(unit), newest))
 	if err != nil {
 		return use, fmt.Errorf("use of unit %s: %w", unit, err)
 	}
 	for _, r := range res.Rows {
 		use.At, _ = r[0].(time.Time)
 		for i := range of {
-			if v, ok := r[i+1].(float64); ok {
+			if v, ok := r[i+2].(float64); ok {
 				*of[i] = v
 			}
 		}
-	}
-	return use, u.turns(ctx, unit, &use)
-}
-
-// turns finds the reports before which codes were cleared, by counters that began anew, and those that came from
-// another dongle than the one before.
-func (u uses) turns(ctx context.Context, unit string, use *dashboards.Use) error {
-	res, err := u.app.engine.Query(ctx, source{app: u.app}, fmt.Sprintf(`
-		with r as (select read_at, device, warmups_since_clear w, distance_since_clear_km k from reports where clock_ok and unit = '%s'),
-		x as (select *, lag(device) over o as before, w < lag(w ignore nulls) over o or k < lag(k ignore nulls) over o - 1 as fell
-			from r window o as (order by read_at))
-		select read_at, fell, before, device from x where fell or before <> device order by read_at desc limit 50`, quoted(unit)))
-	if err != nil {
-		return fmt.Errorf("counters of unit %s: %w", unit, err)
-	}
-	for _, r := range res.Rows {
-		at, _ := r[0].(time.Time)
-		if fell, _ := r[1].(bool); fell {
-			use.Clears = append(use.Clears, at)
-		}
-		from, _ := r[2].(string)
-		if to, _ := r[3].(string); from != to && from != "" {
-			use.Swaps = append(use.Swaps, dashboards.Swap{At: at, From: from, To: to})
+		turns, _ := r[1].([]any)
+		for _, x := range turns {
+			turn, _ := x.(map[string]any)
+			at, _ := turn["at"].(time.Time)
+			if fell, _ := turn["fell"].(bool); fell {
+				use.Clears = append(use.Clears, at)
+			}
+			from, _ := turn["before"].(string)
+			if to, _ := turn["device"].(string); from != to && from != "" {
+				use.Swaps = append(use.Swaps, dashboards.Swap{At: at, From: from, To: to})
+			}
 		}
 	}
-	return nil
+	return use, nil
 }
 
 // health says how the service is doing.

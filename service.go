@@ -158,15 +158,11 @@ func (f *floor) Readiness(ctx context.Context, unit string) (*alerts.Forecast, e
 	if u == nil {
 		return nil, fmt.Errorf("unit %q: %w", unit, alerts.ErrNotFound)
 	}
-	c, err := f.cleared(ctx, unit)
+	use, err := uses{f.app}.Use(ctx, unit)
 	if err != nil {
 		return nil, err
 	}
-	for _, x := range facts {
-		if x.Kind == shop.Clear && x.At.After(c.At) {
-			c.At, c.By = x.At, x.By
-		}
-	}
+	c := alerts.LastClear(facts, use.Clears, use.WarmupsSinceClear, use.KmSinceClear)
 	if c.At.IsZero() {
 		return nil, nil
 	}
@@ -175,24 +171,6 @@ func (f *floor) Readiness(ctx context.Context, unit string) (*alerts.Forecast, e
 		return nil, err
 	}
 	return alerts.Foresee(*u, c, courses, f.app.now()), nil
-}
-
-// cleared asks the history when the vehicle last began to count its warm-ups or distance anew.
-func (f *floor) cleared(ctx context.Context, unit string) (c alerts.Cleared, err error) {
-	res, err := f.app.engine.Query(ctx, source{app: f.app}, `
-		with r as (select read_at, warmups_since_clear w, distance_since_clear_km d,
-			lag(warmups_since_clear) over (order by read_at) pw, lag(distance_since_clear_km) over (order by read_at) pd
-			from reports where unit = '`+quoted(unit)+`' and clock_ok and (warmups_since_clear is not null or distance_since_clear_km is not null))
-		select max(read_at) filter (w < pw or d < pd), arg_max(w, read_at), arg_max(d, read_at) from r`)
-	if err != nil {
-		return c, fmt.Errorf("unit %s: when codes were cleared: %w", unit, err)
-	}
-	if len(res.Rows) == 1 {
-		c.At, _ = res.Rows[0][0].(time.Time)
-		c.WarmUps, _ = res.Rows[0][1].(float64)
-		c.DistanceKm, _ = res.Rows[0][2].(float64)
-	}
-	return c, nil
 }
 
 // Records are everything kept of one unit.

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"marginline/alerts/shop"
 	"marginline/analyze"
 	"marginline/ingest/fleet"
 	"marginline/ingest/series"
@@ -35,6 +36,30 @@ type Cleared struct {
 	By         string  // "" when only the vehicle tells
 	WarmUps    float64 // since then; 0 when not read
 	DistanceKm float64
+}
+
+// LastClear is the newest clear of codes that is known: told by the shop floor, or seen in the vehicle's own counters, which
+// began anew before the reports at these times. Counters that fall within two days of what was told are that clear. Of the
+// counters' newest values, NaN was never read.
+func LastClear(facts []shop.Fact, anew []time.Time, warmUps, distanceKm float64) Cleared {
+	var c Cleared
+	for _, f := range facts {
+		if f.Kind == shop.Clear && f.At.After(c.At) {
+			c.At, c.By = f.At, f.By
+		}
+	}
+	for _, at := range anew {
+		if at.Sub(c.At) > 48*time.Hour {
+			c.At, c.By = at, ""
+		}
+	}
+	if warmUps > 0 {
+		c.WarmUps = warmUps
+	}
+	if distanceKm > 0 {
+		c.DistanceKm = distanceKm
+	}
+	return c
 }
 
 // A Forecast says whether a unit will be ready for its inspection.

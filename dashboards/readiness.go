@@ -1,12 +1,10 @@
 package dashboards
 
 import (
-	"math"
 	"slices"
 	"time"
 
 	"marginline/alerts"
-	"marginline/alerts/shop"
 	"marginline/analyze"
 	"marginline/ingest/fleet"
 	"marginline/ingest/series"
@@ -26,31 +24,6 @@ type readiness struct {
 type readyFamily struct {
 	Title    string
 	Expected moment // zero where nobody can say
-}
-
-// cleared is the newest clear of codes that is known: told by the shop floor, or by the vehicle's own counters,
-// which begin anew. Counters that fall within two days of what the shop told are that clear.
-func cleared(use Use, facts []shop.Fact) alerts.Cleared {
-	var c alerts.Cleared
-	for _, f := range facts {
-		if f.Kind == shop.Clear && f.At.After(c.At) {
-			c.At, c.By = f.At, f.By
-		}
-	}
-	for _, at := range use.Clears {
-		if at.Sub(c.At) > 2*dayBack {
-			c.At, c.By = at, ""
-		}
-	}
-	c.WarmUps, c.DistanceKm = max(0, known0(use.WarmupsSinceClear)), max(0, known0(use.KmSinceClear))
-	return c
-}
-
-func known0(v float64) float64 {
-	if math.IsNaN(v) {
-		return 0
-	}
-	return v
 }
 
 func (s *Server) readyOf(u *fleet.Unit, states []analyze.Now, courses map[series.Key]*analyze.Trace, t tale, zone *time.Location, now time.Time) readiness {
@@ -87,7 +60,7 @@ func (s *Server) readyOf(u *fleet.Unit, states []analyze.Now, courses map[series
 		}
 		r.Since += s.measure(t.use.KmSinceClear, "km") + " ago"
 	}
-	r.Forecast = alerts.Foresee(*u, cleared(t.use, t.facts), courses, now)
+	r.Forecast = alerts.Foresee(*u, alerts.LastClear(t.facts, t.use.Clears, t.use.WarmupsSinceClear, t.use.KmSinceClear), courses, now)
 	if r.Forecast != nil {
 		for _, f := range r.Forecast.Families {
 			if !f.Ran {
