@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"net/http"
@@ -178,8 +177,7 @@ func TestFactsRestartSeries(t *testing.T) {
 	}
 	k, _ = busy(units[3])
 	if got := marks(units[3]); !strings.Contains(got[k], "codes were cleared") {
-		text, _ := json.Marshal(got)
-		t.Errorf("the outcome of a work order is not marked: %s", text)
+		t.Errorf("the outcome of a work order is not marked: %v", got)
 	}
 }
 
