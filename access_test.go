@@ -40,7 +40,6 @@ GET /units                                          vamx
 GET /units/{unit}                                   vasmx
 GET /series/{unit}/{ecu}/{test}                     vasmx
 GET /series/{unit}/{ecu}/{test}/points.json         vasmxk
-GET /series/{unit}/{ecu}/{test}/peers.json          vasmxk
 GET /series/{unit}/{ecu}/{test}/readings.csv        vasmxk
 GET /series/{unit}/{ecu}/{test}/peers.json          vamxk
 GET /alerts.csv                                     vamxk
@@ -348,7 +347,7 @@ func TestShopSeesItsOwnDepotAlone(t *testing.T) {
 		method, path, body string
 	}{
 		{"GET", "/alerts/" + alert[g.foreign], ""}, {"GET", "/orders/" + order[g.foreign], ""}, {"GET", "/orders/" + order[g.foreign][:4], ""}, {"GET", "/orders/" + order[g.foreign] + "/outcome", ""},
-		{"POST", "/orders/" + order[g.foreign] + "/outcome", "found=found&codes_cleared=no&reprogrammed=no"}, {"GET", "/units/" + g.foreign, ""}, {"GET", "/series/" + g.foreign + "/7e8/m21.t89/points.json", ""}, {"GET", "/series/" + g.foreign + "/7e8/m21.t89/peers.json", ""},
+		{"POST", "/orders/" + order[g.foreign] + "/outcome", "found=found&codes_cleared=no&reprogrammed=no"}, {"GET", "/units/" + g.foreign, ""}, {"GET", "/series/" + g.foreign + "/7e8/m21.t89/points.json", ""},
 		{"GET", "/api/v1/alerts/" + alert[g.foreign], ""}, {"GET", "/api/v1/orders/" + order[g.foreign], ""}, {"GET", "/api/v1/orders/" + order[g.foreign] + "/sheet", ""},
 		{"POST", "/api/v1/orders/" + order[g.foreign] + "/steps", `{"step":"arrive"}`},
 		{"POST", "/api/v1/orders/" + order[g.foreign] + "/outcomes", `{"key":"k","at":"2026-01-01T00:00:00Z","found":"found","codes_cleared":false,"reprogrammed":false}`},

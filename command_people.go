@@ -15,7 +15,7 @@ import (
 
 func peopleCommand() *cobra.Command {
 	cmd := group("people", "who may sign in, with which role, and what they changed",
-		"  marginline people add odalys --role administrator\n  marginline people add bay2 --role shop --depot \"Harbor Road\"\n  marginline people key odalys --label grafana --role viewer")
+		"  marginline people add odalys --role administrator\n  marginline people add bay2 --role shop --depot \"Harbor Road\"\n  marginline people key odalys --label scraper --role viewer")
 	cmd.Long = `Lists who may sign in. While nobody is listed, nobody has to sign in and the service listens on this machine
 only. The first who is listed must be an administrator; from then on everybody has to sign in.
 
@@ -119,7 +119,7 @@ func passwordCommand() *cobra.Command {
 func keyCommand() *cobra.Command {
 	cmd := &cobra.Command{Use: "key NAME --label WHAT --role ROLE", Short: "make an API key of a person, shown once", Args: cobra.ExactArgs(1),
 		Long:    "Makes an API key. A program shows it as a bearer token to the API, the SQL pages and /metrics, or as the password of Flight SQL. It has no more abilities than its owner, and never administers.",
-		Example: "  marginline people key odalys --label grafana --role viewer --days 90"}
+		Example: "  marginline people key odalys --label scraper --role viewer --days 90"}
 	dataFlag(cmd)
 	label := cmd.Flags().String("label", "", "what it is for")
 	role := cmd.Flags().String("role", "viewer", "viewer, analyst, shop or manager")

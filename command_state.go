@@ -39,6 +39,9 @@ func connect(cmd *cobra.Command) (*client, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := mustHold(cmd, cfg.Data); err != nil {
+		return nil, err
+	}
 	ctx := cmd.Context()
 	log := cfg.logger(cmd.ErrOrStderr())
 	if !cmd.Flags().Changed("log-level") && os.Getenv(envPrefix+"LOG_LEVEL") == "" {

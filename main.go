@@ -51,7 +51,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	root.SetIn(stdin)
 	root.SetOut(stdout)
 	root.SetErr(stderr)
-	err := root.ExecuteContext(ctx)
+	cmd, err := root.ExecuteContextC(ctx)
 	var failed *failure
 	switch {
 	case err == nil:
@@ -63,7 +63,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		return exitFailed
 	default:
 		fmt.Fprintln(stderr, "marginline:", err)
-		fmt.Fprintln(stderr, "See 'marginline --help'.")
+		fmt.Fprintf(stderr, "See '%s --help'.\n", cmd.CommandPath())
 		return exitUsage
 	}
 }
@@ -116,5 +116,6 @@ orders the thinking; it does not replace specifications or safety instructions.`
 		demoCommand(), serveCommand(), importCommand(), simulateCommand(), decodeCommand(), sqlCommand(),
 		alertsCommand(), ordersCommand(), planCommand(), deliveriesCommand(), shopCommand(), seriesCommand(), quarantineCommand(), peopleCommand(), lakeCommand(), enrollCommand(), backupCommand(), restoreCommand(), checkCommand(), backtestCommand(),
 	)
+	sayUse(root)
 	return root
 }
