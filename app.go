@@ -136,9 +136,6 @@ func openNode(ctx context.Context, cfg config, log *slog.Logger, b *broker.Broke
 	return a, a.openOutbox(ctx) // last: it sends through the broker what the floor and the book tell
 }
 
-// tableRows is the most rows of an answer that is aligned for people, which is held in memory.
-const tableRows = 100_000
-
 // openState opens the SQLite database that holds roster, alert book, work orders and people. Nobody but its owner reads
 // the file; the files that SQLite makes beside it take its mode.
 func openState(ctx context.Context, path string) (*sql.DB, error) {

@@ -8,6 +8,8 @@ import (
 	"net"
 	"strings"
 
+	"marginline/ingest/lake"
+
 	"github.com/coreos/go-systemd/v22/daemon"
 	"github.com/spf13/cobra"
 )
@@ -126,4 +128,26 @@ func (a *app) serve(ctx context.Context, l net.Listener, scheme string, ready fu
 		stopPages()
 		return errors.Join(fmt.Errorf("a stage ended: %w", err), <-ended)
 	}
+}
+
+// keepUp is the lake's upkeep while serving.
+func (a *app) keepUp(ctx context.Context) error {
+	limits, err := a.cfg.limits()
+	if err != nil {
+		return err
+	}
+	return a.lake.Run(ctx, lake.Upkeep{Every: a.cfg.Lake.Every, Grace: a.cfg.Lake.Grace, Keep: a.cfg.Lake.Snapshots, Age: a.cfg.Lake.SnapshotAge, Limits: limits})
+}
+
+// beside is what runs beside intake and watch while serving.
+func (a *app) beside() ([]func(context.Context) error, error) {
+	run := []func(context.Context) error{a.keepUp, a.tellAlive}
+	if a.cfg.SQL.Flight == "" {
+		return run, nil
+	}
+	serveFlight, err := a.flightSQL()
+	if err != nil {
+		return nil, err
+	}
+	return append(run, serveFlight), nil
 }

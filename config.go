@@ -264,7 +264,7 @@ func (c *config) validate() error {
 	if err := c.reach(c.Web.Listen, c.hasTLS()); err != nil {
 		bad("web.listen", "%v", err)
 	}
-	c.checkDoor(bad)
+	c.checkAccess(bad)
 	for _, l := range []struct{ key, addr string }{{"broker.listen", c.Broker.Listen}, {"broker.mqtt", c.Broker.MQTT}} {
 		if l.addr == "" {
 			continue

@@ -1,14 +1,11 @@
 package main
 
 import (
-	"context"
 	"crypto/tls"
 	"crypto/x509"
 	"errors"
 	"fmt"
-	"log/slog"
 	"os"
-	"path/filepath"
 	"strings"
 
 	"marginline/ingest/broker"
@@ -16,27 +13,6 @@ import (
 
 // clustered says whether this process is one node of several.
 func (c *config) clustered() bool { return c.Cluster.Node != "" }
-
-// brokerDir holds the files of the embedded broker: a node's own, never shared.
-func (c *config) brokerDir() string {
-	if c.Broker.Dir != "" {
-		return c.Broker.Dir
-	}
-	return filepath.Join(c.Data, "broker")
-}
-
-// openBroker opens this process's broker, for dongles that the list names.
-func openBroker(ctx context.Context, c config, list dongleList, place broker.Cluster, log *slog.Logger) (*broker.Broker, error) {
-	var conf *tls.Config
-	if c.Broker.Listen != "" || c.Broker.MQTT != "" {
-		var err error
-		if conf, err = c.certificate(log); err != nil {
-			return nil, err
-		}
-	}
-	return broker.Open(ctx, broker.Config{Dir: c.brokerDir(), URL: c.Broker.URL, Listen: c.Broker.Listen, MQTT: c.Broker.MQTT,
-		MaxAge: c.Broker.MaxAge, MaxBytes: c.Broker.MaxBytes, AlertAge: c.Broker.AlertAge, Register: register{list, c.mustSignIn()}, TLS: conf, Cluster: place}, log)
-}
 
 // node is this process's place among the nodes; reads the certificates.
 func (c *config) node() (broker.Cluster, error) {

@@ -34,3 +34,6 @@ func parseSize(s string) (int64, error) {
 	}
 	return 0, fmt.Errorf("%q is not a size: want one such as 512MB or 3GiB", s)
 }
+
+// tableRows is the most rows of an answer that is aligned for people, which is held in memory.
+const tableRows = 100_000

@@ -12,12 +12,8 @@ import (
 	"marginline/sql/flight"
 )
 
-// beside is what runs beside intake and watch while serving.
-func (a *app) beside() ([]func(context.Context) error, error) {
-	run := []func(context.Context) error{a.keepUp, a.tellAlive}
-	if a.cfg.SQL.Flight == "" {
-		return run, nil
-	}
+// flightSQL opens the address of Arrow Flight SQL; what it returns serves there until its context ends.
+func (a *app) flightSQL() (serve func(context.Context) error, err error) {
 	path := filepath.Join(a.cfg.Data, "flight-token")
 	token, err := flight.LoadToken(path)
 	if err != nil {
@@ -43,12 +39,12 @@ func (a *app) beside() ([]func(context.Context) error, error) {
 		scheme = "grpc+tls://"
 	}
 	a.log.Info("Arrow Flight SQL", "address", scheme+l.Addr().String(), "token", path)
-	return append(run, func(ctx context.Context) error {
+	return func(ctx context.Context) error {
 		if err := s.Run(ctx, l); err != nil && !errors.Is(err, net.ErrClosed) {
 			return err
 		}
 		return nil
-	}), nil
+	}, nil
 }
 
 // flightKey says which tokens open Flight SQL: once people have to sign in, their API keys whose role may query; before, the

@@ -24,7 +24,6 @@ type signed struct{ *floor }
 var (
 	_ api.Service      = signed{}
 	_ dashboards.Floor = signed{}
-	_ dashboards.Book  = signedBook{}
 )
 
 // mine says whether the caller may know of a unit.
@@ -272,49 +271,6 @@ func (f signed) Calendar(ctx context.Context, w io.Writer, depot string) error {
 		return missing("depot", depot)
 	}
 	return f.floor.Calendar(ctx, w, depot)
-}
-
-// A signedBook is the alert book as the pages reach it.
-type signedBook struct {
-	*alerts.Book
-	floor *floor
-}
-
-func (b signedBook) List(ctx context.Context, all bool) ([]alerts.Alert, error) {
-	list, err := b.Book.List(ctx, all)
-	return slices.DeleteFunc(list, func(a alerts.Alert) bool { return !b.floor.mine(ctx, a.Unit) }), err
-}
-
-func (b signedBook) Get(ctx context.Context, id string) (*alerts.Alert, []alerts.AuditEntry, error) {
-	return b.floor.ofAlert(ctx, id)
-}
-
-func (b signedBook) Orders(ctx context.Context) ([]alerts.WorkOrder, error) {
-	return signed{b.floor}.Orders(ctx)
-}
-
-func (b signedBook) OrderByID(ctx context.Context, id string) (*alerts.WorkOrder, error) {
-	return b.floor.ofOrder(ctx, id)
-}
-
-func (b signedBook) Acknowledge(ctx context.Context, id, who, reason string, until time.Time) error {
-	return b.Book.Acknowledge(ctx, id, people.Who(ctx, who), reason, until)
-}
-
-func (b signedBook) Explain(ctx context.Context, id, who, reason string, until time.Time) error {
-	return b.Book.Explain(ctx, id, people.Who(ctx, who), reason, until)
-}
-
-func (b signedBook) Mute(ctx context.Context, id, who, reason string, until time.Time) error {
-	return b.Book.Mute(ctx, id, people.Who(ctx, who), reason, until)
-}
-
-func (b signedBook) Reopen(ctx context.Context, id, who, reason string) error {
-	return b.Book.Reopen(ctx, id, people.Who(ctx, who), reason)
-}
-
-func (b signedBook) Order(ctx context.Context, alertID, who string, at time.Time) (*alerts.WorkOrder, error) {
-	return b.Book.Order(ctx, alertID, people.Who(ctx, who), at)
 }
 
 func (f signed) TestDelivery(ctx context.Context, target, typed string) (delivery.Sent, error) {

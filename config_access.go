@@ -9,41 +9,11 @@ import (
 	"marginline/dashboards/people"
 )
 
-// local says whether an address is on this machine alone.
-func local(addr string) (bool, error) {
-	host, _, err := net.SplitHostPort(addr)
-	if err != nil {
-		return false, fmt.Errorf("%q is not host:port", addr)
-	}
-	ip := net.ParseIP(host)
-	return host == "localhost" || ip != nil && ip.IsLoopback(), nil
-}
-
-// reach checks the address of a listener: beyond this machine it needs TLS. That it also needs somebody who can administer is
-// known only once the data folder is open (governed).
-func (c *config) reach(addr string, tls bool) error {
-	here, err := local(addr)
-	if err != nil || here || tls {
-		return err
-	}
-	return fmt.Errorf("%q is reachable from other machines, and what is sent there would not be encrypted: set web.cert and web.key (or web.acme), "+
-		"list an administrator with 'marginline people add NAME --role administrator', or keep to a loopback address such as 127.0.0.1", addr)
-}
-
-// governed refuses to listen beyond this machine while nobody can administer the service.
-func (a *app) governed(key, addr string) error {
-	if here, err := local(addr); err != nil || here || a.people.Governed() {
-		return err
-	}
-	return fmt.Errorf("%s: %q is reachable from other machines, and nobody has to sign in yet: list an administrator first with "+
-		"'marginline people add NAME --role administrator --data %s', then start the service again", key, addr, a.cfg.Data)
-}
-
 // hasTLS says whether a certificate is set.
 func (c *config) hasTLS() bool { return c.Web.Cert != "" || c.Web.ACME != "" }
 
-// checkDoor checks what belongs to TLS and sign-in.
-func (c *config) checkDoor(bad func(key, format string, args ...any)) {
+// checkAccess checks what belongs to TLS and sign-in.
+func (c *config) checkAccess(bad func(key, format string, args ...any)) {
 	if (c.Web.Cert == "") != (c.Web.Key == "") {
 		bad("web.cert", "certificate and key belong together: set web.cert and web.key")
 	}

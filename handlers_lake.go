@@ -1,23 +1,11 @@
 package main
 
 import (
-	"context"
 	"fmt"
 	"net/http"
 	"strconv"
 	"time"
-
-	"marginline/ingest/lake"
 )
-
-// keepUp is the lake's upkeep while serving.
-func (a *app) keepUp(ctx context.Context) error {
-	limits, err := a.cfg.limits()
-	if err != nil {
-		return err
-	}
-	return a.lake.Run(ctx, lake.Upkeep{Every: a.cfg.Lake.Every, Grace: a.cfg.Lake.Grace, Keep: a.cfg.Lake.Snapshots, Age: a.cfg.Lake.SnapshotAge, Limits: limits})
-}
 
 func (a *app) compactLake(w http.ResponseWriter, r *http.Request) error {
 	done, err := a.lake.Compact(r.Context(), true)

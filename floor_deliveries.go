@@ -5,7 +5,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"net/http"
+	"io"
+	"slices"
 	"strings"
 
 	"marginline/alerts"
@@ -91,38 +92,39 @@ func (f *floor) Receivers(ctx context.Context) ([]delivery.Receiver, error) {
 	return f.app.outbox.Receivers(ctx, 8)
 }
 
-func (a *app) listDeliveries(w http.ResponseWriter, r *http.Request) error {
-	list, err := a.floor.Deliveries(r.Context())
+// Calendar writes the visits of a depot as iCalendar.
+func (f *floor) Calendar(ctx context.Context, w io.Writer, depot string) error {
+	orders, err := f.app.book.Orders(ctx)
 	if err != nil {
 		return err
 	}
-	l := listing{columns: []string{"target", "id", "type", "unit", "added_at", "state", "tries", "next_at", "said", "error"}}
-	for _, s := range list {
-		l.add(s.Target, s.ID, s.Type, s.Unit, s.Added, s.State, s.Tries, s.NextAt, s.Said, s.Error)
+	orders = slices.DeleteFunc(orders, func(o alerts.WorkOrder) bool {
+		u := f.app.roster.Load().Unit(o.Unit)
+		return u == nil || u.Depot != depot
+	})
+	if len(orders) == 0 && f.file.Load().Depot(depot) == nil {
+		return fmt.Errorf("depot %q: %w", depot, alerts.ErrNotFound)
 	}
-	return l.print(w, r.FormValue("form"))
+	return delivery.WriteCalendar(w, depot, orders, f.app.now(), about)
 }
 
-func (a *app) listReceivers(w http.ResponseWriter, r *http.Request) error {
-	list, err := a.floor.Receivers(r.Context())
-	if err != nil {
-		return err
+// depots are the names of those that the shop file or the roster knows, in order.
+func (f *floor) depots() []string {
+	var names []string
+	if file := f.file.Load(); file != nil {
+		names = slices.Collect(func(yield func(string) bool) {
+			for _, d := range file.Depots {
+				if !yield(d.Name) {
+					return
+				}
+			}
+		})
 	}
-	l := listing{columns: []string{"name", "way", "where", "when", "waiting", "taken", "failed"}}
-	for _, t := range list {
-		l.add(t.Name, t.Way, t.Where, t.When, t.Waiting, t.Taken, t.Failed)
+	for _, u := range f.app.roster.Load().Units() {
+		if u.Depot != "" {
+			names = append(names, u.Depot)
+		}
 	}
-	return l.print(w, r.FormValue("form"))
-}
-
-func (a *app) testDelivery(w http.ResponseWriter, r *http.Request) error {
-	s, err := a.floor.TestDelivery(r.Context(), r.FormValue("to"), r.FormValue("by"))
-	if err != nil {
-		return err
-	}
-	if s.State != "taken" {
-		return fmt.Errorf("%s: %s", s.Target, s.Error)
-	}
-	_, err = fmt.Fprintf(w, "%s: %s\n", s.Target, s.Said)
-	return err
+	slices.Sort(names)
+	return slices.Compact(names)
 }

@@ -1,8 +1,8 @@
 package main
 
 import (
-	"context"
 	"crypto/tls"
+	"fmt"
 	"log/slog"
 	"net"
 	"path/filepath"
@@ -52,7 +52,32 @@ func listenWeb(cfg config, log *slog.Logger) (l net.Listener, scheme string, err
 	return tls.NewListener(l, conf), "https", nil
 }
 
-// note records a change that no other history keeps, in the name of whoever made it.
-func (a *app) note(ctx context.Context, what, about, detail string) error {
-	return a.people.Note(ctx, a.by(ctx, ""), what, about, detail)
+// governed refuses to listen beyond this machine while nobody can administer the service.
+func (a *app) governed(key, addr string) error {
+	if here, err := local(addr); err != nil || here || a.people.Governed() {
+		return err
+	}
+	return fmt.Errorf("%s: %q is reachable from other machines, and nobody has to sign in yet: list an administrator first with "+
+		"'marginline people add NAME --role administrator --data %s', then start the service again", key, addr, a.cfg.Data)
+}
+
+// local says whether an address is on this machine alone.
+func local(addr string) (bool, error) {
+	host, _, err := net.SplitHostPort(addr)
+	if err != nil {
+		return false, fmt.Errorf("%q is not host:port", addr)
+	}
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback(), nil
+}
+
+// reach checks the address of a listener: beyond this machine it needs TLS. That it also needs somebody who can administer is
+// known only once the data folder is open (governed).
+func (c *config) reach(addr string, tls bool) error {
+	here, err := local(addr)
+	if err != nil || here || tls {
+		return err
+	}
+	return fmt.Errorf("%q is reachable from other machines, and what is sent there would not be encrypted: set web.cert and web.key (or web.acme), "+
+		"list an administrator with 'marginline people add NAME --role administrator', or keep to a loopback address such as 127.0.0.1", addr)
 }
