@@ -3,7 +3,10 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"os"
 	"os/exec"
+	"path"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -125,5 +128,38 @@ func TestImportsGoOneWay(t *testing.T) {
 	}
 	if seen < 12 {
 		t.Errorf("only %d packages seen: the house has more", seen)
+	}
+}
+
+// Every module that go.mod asks for itself has a row in the table of dependencies.
+func TestEveryDependencyIsExplained(t *testing.T) {
+	out, err := exec.Command("go", "list", "-m", "-f", "{{if not (or .Main .Indirect)}}{{.Path}}{{end}}", "all").Output()
+	if err != nil {
+		t.Fatalf("go list: %v", err)
+	}
+	text, err := os.ReadFile("DEVELOPERS.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, table, _ := strings.Cut(string(text), "## 7.")
+	table, _, _ = strings.Cut(table, "## 8.")
+	direct := strings.Fields(string(out))
+	if len(direct) < 20 {
+		t.Fatalf("only %d direct modules: %q", len(direct), direct)
+	}
+	version := regexp.MustCompile(`/v\d+$`)
+	for _, module := range direct {
+		if strings.Contains(module, "/koanf/") { // one row for its parts
+			module = "knadh/koanf"
+		}
+		name := version.ReplaceAllString(module, "")
+		if short := path.Base(name); short != "go" {
+			name = short
+		} else {
+			name = strings.TrimPrefix(name, "github.com/")
+		}
+		if !strings.Contains(table, name) {
+			t.Errorf("DEVELOPERS.md, section 7, does not say what %s is for", module)
+		}
 	}
 }

@@ -256,7 +256,7 @@ func Prune(store string, keep int) (gone []string, err error) {
 	for len(names) > keep {
 		path := filepath.Join(store, names[0])
 		part := filepath.Join(store, "."+names[0]+partSuffix) // half removed is no backup
-		if err := errors.Join(os.Rename(path, part)); err != nil {
+		if err := os.Rename(path, part); err != nil {
 			return gone, err
 		}
 		if err := os.RemoveAll(part); err != nil {
