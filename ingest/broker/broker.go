@@ -51,6 +51,7 @@ const (
 	callTimeout  = 10 * time.Second
 	maxPayload   = 2 << 20 // bytes of one message with its headers, on the embedded server
 	maxMemory    = 64 << 20
+	maxStore     = 1 << 60 // the server would take three quarters of what is free at the start, and not start on a full disk
 
 	// dedupe is the server's window for Nats-Msg-Id, as short as it allows: the header is the sender's word, for the whole
 	// stream, and a dongle must not be able to have another's report dropped by it. Reports are known by their id.

@@ -16,7 +16,7 @@ func embed(cfg Config, g *gate, log *slog.Logger) (_ *server.Server, mqtt string
 	}
 	o := &server.Options{
 		ServerName: "marginline", JetStream: true, StoreDir: cfg.Dir, SyncAlways: true,
-		DontListen: true, NoSigs: true, MaxPayload: maxPayload, JetStreamMaxMemory: maxMemory,
+		DontListen: true, NoSigs: true, MaxPayload: maxPayload, JetStreamMaxMemory: maxMemory, JetStreamMaxStore: maxStore,
 		CustomClientAuthentication: g, AlwaysEnableNonce: true, StreamMaxBufferedMsgs: queued,
 	}
 	if cfg.TLS != nil {

@@ -3,6 +3,7 @@ package broker
 import (
 	"bytes"
 	"testing"
+	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
 )
@@ -46,6 +47,18 @@ func TestMakeRoom(t *testing.T) {
 	}
 	if _, err := b.Publish(t.Context(), "d", "", payload); err != nil {
 		t.Errorf("refused although there is room: %v", err)
+	}
+}
+
+// The bounds of streams are no claim on the disk: where less is free than they add up to, the service starts all the same.
+func TestOpen_BoundsBeyondTheDisk(t *testing.T) {
+	dir := t.TempDir()
+	for range 2 {
+		b := open(t, Config{Dir: dir, MaxBytes: 1 << 50, AlertAge: time.Hour})
+		if _, err := b.Publish(t.Context(), "d", "", []byte("x")); err != nil {
+			t.Error(err)
+		}
+		closeIt(t, b)
 	}
 }
 

@@ -12,6 +12,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 )
 
 // A column is one column of the roster file: how a cell is read into a unit, and written back.
@@ -23,11 +25,11 @@ type column struct {
 
 // columns are in the order that WriteCSV uses.
 var columns = []column{
-	textColumn("unit", func(u *Unit) *string { return &u.Unit }, nil),
-	textColumn("vin", func(u *Unit) *string { return &u.VIN }, nil),
+	textColumn("unit", func(u *Unit) *string { return &u.Unit }, label),
+	textColumn("vin", func(u *Unit) *string { return &u.VIN }, label),
 	textColumn("device", func(u *Unit) *string { return &u.Device }, deviceName),
-	textColumn("depot", func(u *Unit) *string { return &u.Depot }, nil),
-	textColumn("time_zone", func(u *Unit) *string { return &u.TimeZone }, nil),
+	textColumn("depot", func(u *Unit) *string { return &u.Depot }, label),
+	textColumn("time_zone", func(u *Unit) *string { return &u.TimeZone }, timeZone),
 	textColumn("engine_family", func(u *Unit) *string { return &u.EngineFamily }, nil),
 	textColumn("fuel", func(u *Unit) *string { return &u.Fuel }, nil),
 	textColumn("weight_class", func(u *Unit) *string { return &u.WeightClass }, weightClass),
@@ -51,6 +53,24 @@ var deviceForm = regexp.MustCompile(`^[A-Za-z0-9_-]{1,64}$`)
 func deviceName(cell string) error {
 	if !deviceForm.MatchString(cell) {
 		return errors.New("want 1 to 64 of A-Z a-z 0-9 _ -")
+	}
+	return nil
+}
+
+// mostLabel is the longest name of a unit, a depot or a vehicle, in bytes.
+const mostLabel = 128
+
+// label takes a name as people write it: a line of text.
+func label(cell string) error {
+	if len(cell) > mostLabel || !utf8.ValidString(cell) || strings.ContainsFunc(cell, unicode.IsControl) {
+		return fmt.Errorf("want at most %d bytes of UTF-8 in one line", mostLabel)
+	}
+	return nil
+}
+
+func timeZone(cell string) error {
+	if _, err := time.LoadLocation(cell); err != nil || cell == "Local" {
+		return errors.New("want a zone of the IANA time zone database, such as America/Chicago")
 	}
 	return nil
 }
@@ -182,12 +202,12 @@ func ReadCSV(in io.Reader) (*Roster, []RowError, error) {
 			name = lower
 		}
 		if name != "" && names[name] {
-			return nil, nil, fmt.Errorf("roster: header: column %q comes twice", name)
+			return nil, nil, fmt.Errorf("roster: header: column %s comes twice", short(name))
 		}
 		header[i], names[name] = name, true
 	}
 	if !names["unit"] || !names["vin"] && !names["device"] {
-		return nil, nil, fmt.Errorf("roster: header %q: want the columns unit and at least one of vin and device", strings.Join(header, ","))
+		return nil, nil, fmt.Errorf("roster: header %s: want the columns unit and at least one of vin and device", short(strings.Join(header, ",")))
 	}
 	r := empty()
 	var faults []RowError
@@ -221,6 +241,14 @@ func ReadCSV(in io.Reader) (*Roster, []RowError, error) {
 	return r, faults, nil
 }
 
+// short quotes what was given, so that a message stays one that can be read.
+func short(s string) string {
+	if len(s) > 2*mostLabel {
+		return fmt.Sprintf("%q and %d bytes more", s[:mostLabel], len(s)-mostLabel)
+	}
+	return fmt.Sprintf("%q", s)
+}
+
 // readRow turns one row into a unit; nil for a row that is blank or too long.
 func readRow(header []string, known map[string]*column, row []string, line int) (*Unit, []RowError) {
 	u := NewUnit("")
@@ -237,7 +265,7 @@ func readRow(header []string, known map[string]*column, row []string, line int) 
 			return nil, []RowError{{Line: line, Unit: u.Unit, Problem: fmt.Sprintf("%d cells for %d columns: a comma inside a cell needs quotes around the cell", len(row), len(header))}}
 		case known[header[i]] != nil:
 			if err := known[header[i]].read(&u, cell); err != nil {
-				faults = append(faults, RowError{Line: line, Column: header[i], Problem: fmt.Sprintf("%q: %v", cell, err), Kept: true})
+				faults = append(faults, RowError{Line: line, Column: header[i], Problem: fmt.Sprintf("%s: %v", short(cell), err), Kept: true})
 			}
 		case header[i] != "":
 			if u.Extra == nil {

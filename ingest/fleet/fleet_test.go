@@ -101,6 +101,45 @@ func TestReadCSV_RowErrors(t *testing.T) {
 	}
 }
 
+// Names are lines of text that fit a page, and a zone is one that exists; what a message quotes is short.
+func TestReadCSV_HostileNames(t *testing.T) {
+	long := strings.Repeat("x", 1<<20)
+	in := "unit,vin,depot,time_zone\n" +
+		"<script>alert(1)</script>,VIN1,\"=1+1\",America/Denver\n" +
+		"\"a\nb\",VIN2,,\n" +
+		"a\x00b,VIN3,,\n" +
+		long + ",VIN4,,\n" +
+		"B,VIN5,\xff\xfe,Mars/Olympus\n" +
+		"C,VIN6,,Local\n"
+	r, faults, err := ReadCSV(strings.NewReader(in))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var kept []string
+	for _, u := range r.Units() {
+		kept = append(kept, u.Unit+"|"+u.Depot+"|"+u.TimeZone)
+	}
+	if diff := cmp.Diff([]string{"<script>alert(1)</script>|=1+1|America/Denver", "B||", "C||"}, kept); diff != "" {
+		t.Error(diff)
+	}
+	var said []string
+	for _, f := range faults {
+		if len(f.Error()) > 500 {
+			t.Errorf("a message of %d bytes", len(f.Error()))
+		}
+		said = append(said, f.Error())
+	}
+	all := strings.Join(said, "\n")
+	for _, want := range []string{`line 3, unit: "a\nb": want at most 128 bytes`, `line 5, unit: "a\x00b"`, "bytes more: want at most", `line 7, unit "B", depot: "\xff\xfe"`, `line 7, unit "B", time_zone: "Mars/Olympus": want a zone`, `time_zone: "Local"`} {
+		if !strings.Contains(all, want) {
+			t.Errorf("nothing says %q:\n%s", want, all)
+		}
+	}
+	if _, _, err := ReadCSV(strings.NewReader(long + ",b\n")); err == nil || len(err.Error()) > 500 {
+		t.Errorf("a header of a megabyte: %.600v", err)
+	}
+}
+
 func TestReadCSV_NoRoster(t *testing.T) {
 	for in, says := range map[string]string{
 		"":                          "empty",
