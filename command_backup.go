@@ -18,7 +18,8 @@ func backupCommand() *cobra.Command {
 	cmd := &cobra.Command{Use: "backup --to DIR", Short: "copy lake, book, log and settings to one consistent point", Args: cobra.NoArgs,
 		Long: `Makes a folder in DIR, named by the time, with everything that a restore needs: the history (lake), roster, alerts,
 work orders and their audit (state.db), the log of reports with what is not committed yet, the quarantine, and
-the settings. The service goes on meanwhile; without one the command does it by itself. The decisions are those
+the settings. What was published on marginline.alerts is not in it: those messages are only the way out, and what became of
+each is in state.db. The service goes on meanwhile; without one the command does it by itself. The decisions are those
 of the moment it begins; every report that was acknowledged before that is in it.
 
 A second backup into the same DIR shares what did not change with the one before, so keep DIR for it and on

@@ -118,7 +118,7 @@ func passwordCommand() *cobra.Command {
 
 func keyCommand() *cobra.Command {
 	cmd := &cobra.Command{Use: "key NAME --label WHAT --role ROLE", Short: "make an API key of a person, shown once", Args: cobra.ExactArgs(1),
-		Long:    "Makes an API key. A program shows it as a bearer token to the API, the SQL pages and /metrics, or as the password of Flight SQL. It has no more abilities than its owner, and never administers.",
+		Long:    "Makes an API key. A program shows it as a bearer token to the API, the SQL pages and /metrics, or as the password of Flight SQL. It has no more abilities than its owner, and never administers. It opens nothing while its owner has a password that was given to them and has to be changed.",
 		Example: "  marginline people key odalys --label scraper --role viewer --days 90"}
 	dataFlag(cmd)
 	label := cmd.Flags().String("label", "", "what it is for")

@@ -134,9 +134,13 @@ func (c *client) close() error {
 	return c.owned.close()
 }
 
-// do sends a request and returns the body of the answer; an answer that is not 2xx is its error.
+// do sends a request to an escaped path and returns the body of the answer; an answer that is not 2xx is its error.
 func (c *client) do(ctx context.Context, method, path string, query url.Values, body io.Reader) (io.ReadCloser, error) {
-	u := url.URL{Scheme: "http", Host: "control", Path: path, RawQuery: query.Encode()}
+	plain, err := url.PathUnescape(path)
+	if err != nil {
+		return nil, err
+	}
+	u := url.URL{Scheme: "http", Host: "control", Path: plain, RawPath: path, RawQuery: query.Encode()}
 	ctx = httptrace.WithClientTrace(ctx, &httptrace.ClientTrace{Got1xxResponse: func(_ int, h textproto.MIMEHeader) error {
 		if s := h.Get(noteHeader); s != "" && c.note != nil {
 			c.note(s)

@@ -134,6 +134,9 @@ func (a *app) addKey(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	if p, err := a.people.Person(r.PathValue("name")); err == nil && p.Temporary {
+		w.Header().Set(noteHeader, "The key opens nothing until "+p.Name+" has signed in and changed the password that was given to them.")
+	}
 	return saySecret(w, "key", key)
 }
 

@@ -51,3 +51,24 @@ func TestMistypedFolderIsNotEmptyHistory(t *testing.T) {
 		t.Errorf("after it began: exit %d, %s", code, errs.String())
 	}
 }
+
+// What is typed reaches the service as it was typed, and what is handed out says when it begins to work.
+func TestTypedNamesAndFirstKeys(t *testing.T) {
+	data := t.TempDir()
+	for _, c := range []struct {
+		args []string
+		code int
+		says string
+	}{
+		{[]string{"enroll", "bad name/%41"}, exitFailed, `"bad name/%41"`},
+		{[]string{"people", "add", "odalys", "--role", "administrator"}, exitOK, "shown this once"},
+		{[]string{"people", "disable", "no such%"}, exitFailed, `"no such%"`},
+		{[]string{"people", "key", "odalys", "--label", "scraper", "--role", "viewer"}, exitOK, "opens nothing until odalys has signed in"},
+		{[]string{"people", "key", "odalys", "--label", "scraper", "--role", "administrator"}, exitFailed, "role administrator is not one for a key"},
+	} {
+		var out, errs bytes.Buffer
+		if code := run(t.Context(), append(c.args, "--data", data), strings.NewReader(""), &out, &errs); code != c.code || !strings.Contains(errs.String(), c.says) {
+			t.Errorf("%q: exit %d, %q, want %q", c.args, code, errs.String(), c.says)
+		}
+	}
+}

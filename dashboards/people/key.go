@@ -57,7 +57,7 @@ func (r *Register) AddKey(ctx context.Context, by, owner, label string, role Rol
 		return "", err
 	}
 	if !KeyRole(p.Role, role) {
-		return "", fmt.Errorf("%w: the key of a %s cannot be a %s's: a key has no more than its owner, and none administers", ErrInput, p.Role, role)
+		return "", fmt.Errorf("%w: role %s is not one for a key of a person whose role is %s: a key has no more than its owner, and none administers", ErrInput, role, p.Role)
 	}
 	n := 0
 	for _, k := range r.Keys(p.Name) {

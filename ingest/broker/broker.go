@@ -43,6 +43,8 @@ type Config struct {
 	QuarantineAge time.Duration // how long quarantine entries stay; 0 = for ever
 	AlertAge      time.Duration // how long published alerts stay; 0 = none are published
 	Cluster       Cluster       // nodes that keep the log together
+
+	lazy bool // nothing is synced before it is acknowledged
 }
 
 const (

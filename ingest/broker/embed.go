@@ -9,13 +9,13 @@ import (
 	"github.com/nats-io/nats-server/v2/server"
 )
 
-// embed starts a server in this process. Every write is synced before it is acknowledged.
+// embed starts a server in this process. Every write is synced before it is acknowledged, unless cfg.lazy.
 func embed(cfg Config, g *gate, log *slog.Logger) (_ *server.Server, mqtt string, err error) {
 	if cfg.Dir == "" {
 		return nil, "", fmt.Errorf("broker: the embedded server needs a folder")
 	}
 	o := &server.Options{
-		ServerName: "marginline", JetStream: true, StoreDir: cfg.Dir, SyncAlways: true,
+		ServerName: "marginline", JetStream: true, StoreDir: cfg.Dir, SyncAlways: !cfg.lazy,
 		DontListen: true, NoSigs: true, MaxPayload: maxPayload, JetStreamMaxMemory: maxMemory, JetStreamMaxStore: maxStore,
 		CustomClientAuthentication: g, AlwaysEnableNonce: true, StreamMaxBufferedMsgs: queued,
 	}

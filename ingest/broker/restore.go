@@ -7,7 +7,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"log/slog"
+	"os"
+	"path/filepath"
 	"slices"
 	"time"
 
@@ -30,14 +33,18 @@ type KeptFile struct {
 }
 
 // Restore puts streams into a log that has none of them: with the same sequences, times and identity, so that the
-// lake goes on where it was. It opens and closes the log.
+// lake goes on where it was. It opens and closes the log, which is on disk when Restore returns.
 func Restore(ctx context.Context, cfg Config, streams []Kept, log *slog.Logger) (err error) {
-	cfg.Listen, cfg.MQTT = "", ""
+	cfg.Listen, cfg.MQTT, cfg.lazy = "", "", true
 	b, err := connect(cfg, log)
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, b.Close()) }()
+	defer func() {
+		if err = errors.Join(err, b.Close()); err == nil && cfg.URL == "" {
+			err = syncTree(cfg.Dir)
+		}
+	}()
 	for _, s := range streams { // all or none
 		if _, err := b.js.Stream(ctx, s.Name); err == nil {
 			return fmt.Errorf("broker: restore: stream %s is there already; it was left as it is", s.Name)
@@ -51,6 +58,20 @@ func Restore(ctx context.Context, cfg Config, streams []Kept, log *slog.Logger) 
 		}
 	}
 	return nil
+}
+
+// syncTree puts every file and folder below dir on disk: once, where the server would do it after each message.
+func syncTree(dir string) error {
+	return filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
+		if err != nil || !d.IsDir() && !d.Type().IsRegular() {
+			return err
+		}
+		f, err := os.Open(path)
+		if err != nil {
+			return err
+		}
+		return errors.Join(f.Sync(), f.Close())
+	})
 }
 
 func (b *Broker) restore(ctx context.Context, s Kept) error {
