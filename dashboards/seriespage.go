@@ -83,7 +83,7 @@ func (s *Server) series(w http.ResponseWriter, r *http.Request) error {
 	zone, ds, n := s.zone(key.Unit), dots(tr), tr.Now
 	p := seriesPage{
 		Key: key, Name: s.testName(key.Test), Family: familyTitle(n.Family), Now: n, Zone: zone, ZoneName: zone.String(),
-		Left: leftNow(n), Standing: standing(n), Sign: unitSign(n.UnitOfMeasure), Why: s.why(tr, zone), Raised: len(tr.Signals) > 0,
+		Left: leftNow(n), Standing: s.standing(n), Sign: unitSign(n.UnitOfMeasure), Why: s.why(tr, zone), Raised: len(tr.Signals) > 0,
 		Total: len(ds), Repeats: tr.Repeats, Window: window(limitOf(n.Crossing), zone),
 		Points: seriesURL(key.Unit, key.ECU, key.Test) + "/points.json", CSV: seriesURL(key.Unit, key.ECU, key.Test) + "/readings.csv",
 		LastRead: moment{n.LastRead, zone}, LastFresh: moment{n.LastFresh, zone},

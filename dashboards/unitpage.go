@@ -130,7 +130,7 @@ func (s *Server) families(p *unitPage, states []analyze.Now, traces map[series.K
 	groups := map[string]*familyRows{}
 	for _, n := range states {
 		row := seriesRow{
-			Now: n, Name: s.testName(n.Key.Test), Left: leftNow(n), Standing: standing(n), Alerted: alerted[n.Key],
+			Now: n, Name: s.testName(n.Key.Test), Left: leftNow(n), Standing: s.standing(n), Alerted: alerted[n.Key],
 			Fresh: moment{n.LastFresh, p.Zone}, Read: moment{n.LastRead, p.Zone},
 		}
 		if n.State != series.StateOK {

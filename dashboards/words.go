@@ -200,7 +200,17 @@ var kindWords = map[analyze.Kind]string{
 	analyze.NotRunning: "test no longer runs", alerts.Reported: "reported by a person",
 }
 
-// standing is the state of a series in words.
+// standing is the state of a series in words. What was seen long ago is not said of today.
+func (s *Server) standing(n analyze.Now) string {
+	words, age := standing(n), s.deps.Now().Sub(n.LastRead)
+	if words == noDrift && (age > s.cfg.SilentAfter || s.deps.Now().Sub(n.LastFresh) > s.cfg.QuietAfter) {
+		return "no sign of drift when it last ran; nothing is known of it since"
+	}
+	return words
+}
+
+const noDrift = "no sign of drift"
+
 func standing(n analyze.Now) string {
 	switch n.State {
 	case series.StateNotRun:
@@ -220,7 +230,7 @@ func standing(n analyze.Now) string {
 	case n.Threshold > 0 && n.Score >= n.Threshold:
 		return "drifting"
 	}
-	return "no sign of drift"
+	return noDrift
 }
 
 var familyWords = map[string]string{

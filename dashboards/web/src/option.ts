@@ -106,7 +106,7 @@ export function course(c: Course, peers: Week[], stage: HTMLElement): Option {
   const label = { color: ink("soft"), fontSize: 11 };
 
   const band = (name: string, of: (p: Point) => number | null, opacity: number): LineSeriesOption => ({
-    type: "line", name, stack: "band", stackStrategy: "all", symbol: "none", silent: true, lineStyle: { opacity: 0 },
+    type: "line", id: name, name, stack: "band", stackStrategy: "all", symbol: "none", silent: true, lineStyle: { opacity: 0 },
     areaStyle: { color: ink("band"), opacity }, data: broken(c.points, of), z: 1, tooltip: { show: false },
   });
   series.push(band("healthy level, lower", (p) => (p.baseline === null || p.spread === null ? null : p.baseline - 2 * p.spread), 0));
@@ -118,7 +118,7 @@ export function course(c: Course, peers: Week[], stage: HTMLElement): Option {
   for (const side of sides) {
     const parts = stretches(c, side);
     series.push({
-      type: "line", name: side === "max" ? "at most" : "at least", step: "end", symbol: "none", silent: true, z: 3,
+      type: "line", id: side, name: side === "max" ? "at most" : "at least", step: "end", symbol: "none", silent: true, z: 3,
       lineStyle: { color: ink("limit"), width: 2 },
       data: parts.flatMap((p): Pair[] => [[p.from, p.limit], [p.to, p.limit]]),
       endLabel: { show: true, formatter: (side === "max" ? "at most " : "at least ") + figure(parts.at(-1)?.limit ?? null), color: ink("limit"), fontSize: 11, align: "right", offset: [-8, side === "max" ? 11 : -11] },
@@ -131,7 +131,7 @@ export function course(c: Course, peers: Week[], stage: HTMLElement): Option {
 
   const epochs = c.points.filter((p, i) => i > 0 && p.epoch !== c.points[i - 1]?.epoch);
   series.push({
-    type: "line", name: "reading", symbol: dense ? "none" : "circle", symbolSize: c.points.length > 400 ? 3 : 5, z: 4,
+    type: "line", id: "reading", name: "reading", symbol: dense ? "none" : "circle", symbolSize: c.points.length > 400 ? 3 : 5, z: 4,
     lineStyle: { color: ink("trend"), width: dense ? 0.8 : 1.4 }, itemStyle: { color: ink("trend") },
     data: broken(c.points, (p) => p.value),
     markLine: {
@@ -147,9 +147,9 @@ export function course(c: Course, peers: Week[], stage: HTMLElement): Option {
     },
   });
   if (dense)
-    series.push({ type: "scatter", name: "results", large: true, largeThreshold: 1, symbolSize: 2, itemStyle: { color: ink("trend") }, z: 4, tooltip: { show: false }, data: c.points.map((p): Pair => [p.t, p.value]) });
+    series.push({ type: "scatter", id: "results", name: "results", large: true, largeThreshold: 1, symbolSize: 2, itemStyle: { color: ink("trend") }, z: 4, tooltip: { show: false }, data: c.points.map((p): Pair => [p.t, p.value]) });
   series.push({
-    type: "scatter", name: "failed", symbol: "path://M0 2L2 0L5 3L8 0L10 2L7 5L10 8L8 10L5 7L2 10L0 8L3 5Z", symbolSize: 10, z: 5,
+    type: "scatter", id: "failed", name: "failed", symbol: "path://M0 2L2 0L5 3L8 0L10 2L7 5L10 8L8 10L5 7L2 10L0 8L3 5Z", symbolSize: 10, z: 5,
     itemStyle: { color: ink("limit") }, data: c.points.filter((p) => p.failed).map((p): Pair => [p.at, p.value]), tooltip: { show: false },
   });
 
@@ -157,18 +157,18 @@ export function course(c: Course, peers: Week[], stage: HTMLElement): Option {
   if (c.crossing?.p10 && limit !== undefined && limit !== null) {
     const late = c.crossing.p90 ?? end(c);
     series.push({
-      type: "line", name: "likely to reach the limit", symbol: "none", silent: true, z: 5,
+      type: "line", id: "reach", name: "likely to reach the limit", symbol: "none", silent: true, z: 5,
       lineStyle: { color: ink("since"), width: 9, opacity: 0.45 }, data: [[c.crossing.p10, limit], [late, limit]],
     });
     if (newest)
-      for (const to of [c.crossing.p10, late])
-        series.push({ type: "line", symbol: "none", silent: true, z: 2, lineStyle: { color: ink("since"), width: 1, type: "dashed", opacity: 0.6 }, data: [[newest.at, newest.value], [to, limit]], tooltip: { show: false } });
+      for (const [i, to] of [c.crossing.p10, late].entries())
+        series.push({ type: "line", id: "fan-" + i, symbol: "none", silent: true, z: 2, lineStyle: { color: ink("since"), width: 1, type: "dashed", opacity: 0.6 }, data: [[newest.at, newest.value], [to, limit]], tooltip: { show: false } });
     if (c.crossing.p50)
-      series.push({ type: "scatter", name: "middle of the forecast", symbol: "diamond", symbolSize: 13, silent: true, z: 6, itemStyle: { color: ink("since") }, data: [[c.crossing.p50, limit]] });
+      series.push({ type: "scatter", id: "middle", name: "middle of the forecast", symbol: "diamond", symbolSize: 13, silent: true, z: 6, itemStyle: { color: ink("since") }, data: [[c.crossing.p50, limit]] });
   }
 
   series.push({
-    type: "line", name: "score", xAxisIndex: 1, yAxisIndex: 1, symbol: "none", lineStyle: { color: ink("trend"), width: 1.4 },
+    type: "line", id: "score", name: "score", xAxisIndex: 1, yAxisIndex: 1, symbol: "none", lineStyle: { color: ink("trend"), width: 1.4 },
     data: broken(c.points, (p) => p.score),
     markLine: {
       silent: true, symbol: "none",
@@ -181,14 +181,14 @@ export function course(c: Course, peers: Week[], stage: HTMLElement): Option {
   const grids = places(c.with.length);
   const all = grids.map((_, i) => i);
   const time = (gridIndex: number, labels: boolean): Option["xAxis"] => ({
-    type: "time", gridIndex, min: c.points[0]?.at ?? c.now, max: end(c),
+    type: "time", id: "time-" + gridIndex, gridIndex, min: c.points[0]?.at ?? c.now, max: end(c),
     axisLine: { lineStyle: { color: ink("rule-strong") } }, axisTick: { show: labels },
     axisLabel: { show: labels, color: ink("soft"), hideOverlap: true, formatter: (v: number) => day.format(new Date(v)) },
     splitLine: { show: true, lineStyle: { color: ink("rule"), width: 0.7 } }, splitNumber: narrow ? 3 : 7,
     axisPointer: { show: true, label: { show: false }, lineStyle: { color: ink("soft") } },
   });
   const value = (gridIndex: number, name: string, min: number | undefined, max: number | undefined, splits: number): Option["yAxis"] => ({
-    type: "value", gridIndex, name, min, max, splitNumber: splits, nameTextStyle: { ...label, align: "left", padding: [0, 0, 0, 16 - left] },
+    type: "value", id: "value-" + gridIndex, gridIndex, name, min, max, splitNumber: splits, nameTextStyle: { ...label, align: "left", padding: [0, 0, 0, 16 - left] },
     axisLabel: { ...label, showMinLabel: false, showMaxLabel: false, formatter: (v: number) => figure(v) }, splitLine: { lineStyle: { color: ink("rule"), width: 0.7 } },
   });
 
@@ -204,13 +204,13 @@ export function course(c: Course, peers: Week[], stage: HTMLElement): Option {
           ". The same numbers are in the table of readings below.",
       },
     },
-    grid: grids,
+    grid: grids.map((g, i) => ({ id: "grid-" + i, ...g })),
     xAxis: all.map((i) => time(i, i === grids.length - 1)) as Option["xAxis"],
     yAxis: [value(0, c.unit, c.low, c.high, 5), value(1, "score", 0, c.threshold === null ? undefined : Math.ceil(Math.max(c.threshold * 1.25, c.points.reduce((most, p) => Math.max(most, p.score ?? 0), 0))), 2),
       ...c.with.map((q, k) => ({ ...(value(2 + k, q.name + (q.unit ? ", " + q.unit : "") + (c.points.some((p) => typeof p.with?.[k] === "number") ? "" : ": not read with these results"), undefined, undefined, 2) as object), scale: true }))] as Option["yAxis"],
     dataZoom: [
-      { type: "slider", filterMode: "none", xAxisIndex: all, bottom: 4, height: 18, borderColor: ink("rule-strong"), textStyle: label, labelFormatter: (v: number) => day.format(new Date(v)), brushSelect: false },
-      { type: "inside", filterMode: "none", xAxisIndex: all, zoomOnMouseWheel: "ctrl", moveOnMouseWheel: false },
+      { type: "slider", id: "slider", filterMode: "none", xAxisIndex: all, bottom: 4, height: 18, borderColor: ink("rule-strong"), textStyle: label, labelFormatter: (v: number) => day.format(new Date(v)), brushSelect: false },
+      { type: "inside", id: "inside", filterMode: "none", xAxisIndex: all, zoomOnMouseWheel: "ctrl", moveOnMouseWheel: false },
     ],
     tooltip: {
       trigger: "axis", backgroundColor: ink("card"), borderColor: ink("rule-strong"), textStyle: { color: ink("ink") }, confine: true,

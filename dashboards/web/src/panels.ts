@@ -33,7 +33,7 @@ type Ink = (name: string) => string;
 // conditions are the dots of each panel, read with the same results.
 export function conditions(c: Course, ink: Ink): ScatterSeriesOption[] {
   return c.with.map((q, k) => ({
-    type: "scatter", name: q.name, xAxisIndex: 2 + k, yAxisIndex: 2 + k, symbolSize: 3, large: true, itemStyle: { color: ink("soft") },
+    type: "scatter", id: "with-" + q.column, name: q.name, xAxisIndex: 2 + k, yAxisIndex: 2 + k, symbolSize: 3, large: true, itemStyle: { color: ink("soft") },
     data: c.points.flatMap((p): [number, number][] => (typeof p.with?.[k] === "number" ? [[p.t, p.with[k]]] : [])),
   }));
 }
@@ -54,8 +54,8 @@ export function behind(weeks: Week[], ink: Ink, from: number, to: number): LineS
   };
   const quiet: Partial<LineSeriesOption> = { symbol: "none", silent: true, tooltip: { show: false }, z: 0 };
   return [
-    { ...quiet, type: "line", name: "units like this one, from", stack: "peers", stackStrategy: "all", lineStyle: { opacity: 0 }, data: row((w) => w.low) },
-    { ...quiet, type: "line", name: "units like this one", stack: "peers", stackStrategy: "all", lineStyle: { opacity: 0 }, areaStyle: { color: ink("peers"), opacity: 1 }, data: row((w) => w.high - w.low) },
-    { ...quiet, type: "line", name: "their median", z: 2, lineStyle: { color: ink("soft"), width: 0.9, opacity: 0.55 }, data: row((w) => w.mid) },
+    { ...quiet, type: "line", id: "peers-low", name: "units like this one, from", stack: "peers", stackStrategy: "all", lineStyle: { opacity: 0 }, data: row((w) => w.low) },
+    { ...quiet, type: "line", id: "peers", name: "units like this one", stack: "peers", stackStrategy: "all", lineStyle: { opacity: 0 }, areaStyle: { color: ink("peers"), opacity: 1 }, data: row((w) => w.high - w.low) },
+    { ...quiet, type: "line", id: "peers-mid", name: "their median", z: 2, lineStyle: { color: ink("soft"), width: 0.9, opacity: 0.55 }, data: row((w) => w.mid) },
   ];
 }
