@@ -28,41 +28,36 @@ func everyPage() map[string]string {
 }
 
 func TestEveryPageFitsEveryWidth(t *testing.T) {
-	s, pages := wholeSite(t)
-	b := browse(t, s)
-	for name, path := range pages {
-		for _, look := range []struct {
-			width int64
-			dark  bool
-		}{{360, false}, {768, false}, {1440, false}, {360, true}, {1440, true}} {
-			b.size(t, look.width, 900, look.dark)
-			b.open(t, path)
-			b.settled(t)
-			where := fmt.Sprintf("%s-%d", name, look.width)
-			if look.dark {
-				where += "-dark"
-			}
-			wide := eval[struct {
-				Page, View int
-				Widest     string
-			}](t, b, `(() => { const v = document.documentElement; let worst = "", far = v.clientWidth + 0.5;
+	everywhere(t, func(b *tab, pages map[string]string) {
+		for name, path := range pages {
+			for _, look := range []struct {
+				width int64
+				dark  bool
+			}{{360, false}, {768, false}, {1440, false}, {360, true}, {1440, true}} {
+				b.size(t, look.width, 900, look.dark)
+				b.open(t, path)
+				b.settled(t)
+				where := fmt.Sprintf("%s-%d", name, look.width)
+				if look.dark {
+					where += "-dark"
+				}
+				wide := eval[struct {
+					Page, View int
+					Widest     string
+				}](t, b, `(() => { const v = document.documentElement; let worst = "", far = v.clientWidth + 0.5;
 				for (const e of document.body.querySelectorAll("*")) {
 					if (e.closest("svg, .scroll, .sr, .interactive")) continue;
 					const r = e.getBoundingClientRect().right;
 					if (r > far) { far = r; worst = e.outerHTML.slice(0, 160); }
 				}
 				return {Page: v.scrollWidth, View: v.clientWidth, Widest: worst}; })()`)
-			if wide.Page > wide.View {
-				t.Errorf("%s: the page is %d px wide in a window of %d: %s", where, wide.Page, wide.View, wide.Widest)
+				if wide.Page > wide.View {
+					t.Errorf("%s: the page is %d px wide in a window of %d: %s", where, wide.Page, wide.View, wide.Widest)
+				}
+				b.shot(t, where)
 			}
-			b.shot(t, where)
 		}
-	}
-	for _, f := range b.complaints() {
-		if !strings.Contains(f, "404") { // the missing page is asked for on purpose
-			t.Errorf("console: %s", f)
-		}
-	}
+	})
 }
 
 // printed makes a work order of an alert and prints it on the paper.
@@ -127,55 +122,54 @@ func TestWorkOrderPrintsOnTwoSheets(t *testing.T) {
 // Tab alone reaches every link, button and field of a page, in the order of the page, and whatever has
 // the focus is seen to have it.
 func TestKeyboardReachesEverything(t *testing.T) {
-	s, pages := wholeSite(t)
-	b := browse(t, s)
-	for _, width := range []int64{360, 1440} {
-		b.size(t, width, 900, false)
-		for name, path := range pages {
-			b.open(t, path)
-			b.settled(t)
-			want := eval[int](t, b, `(() => {
+	everywhere(t, func(b *tab, pages map[string]string) {
+		for _, width := range []int64{360, 1440} {
+			b.size(t, width, 900, false)
+			for name, path := range pages {
+				b.open(t, path)
+				b.settled(t)
+				want := eval[int](t, b, `(() => {
 				const all = [...document.querySelectorAll("a[href], button, input, select, textarea, summary, [tabindex='0']")]
 					.filter((e) => !e.disabled && !(e.type === "radio" && e !== ([...e.form.elements[e.name]].find((x) => x.checked) ?? e.form.elements[e.name][0])) && // the arrows lead from one choice to the next
 						 e.checkVisibility({visibilityProperty: true}) && !(e.closest("details:not([open])") && e.tagName !== "SUMMARY"));
 				window.wanted = all; window.reached = new Set(); window.unseen = []; window.backward = 0; document.activeElement.blur(); return all.length; })()`)
-			for range want*4 + 20 { // a date field takes several steps
-				b.do(t, chromedp.KeyEvent(kb.Tab))
-				if eval[bool](t, b, `(() => { const e = document.activeElement; if (e === document.body) return true;
+				for range want*4 + 20 { // a date field takes several steps
+					b.do(t, chromedp.KeyEvent(kb.Tab))
+					if eval[bool](t, b, `(() => { const e = document.activeElement; if (e === document.body) return true;
 					const prev = window.before; window.before = e;
 					if (prev && prev !== e && (prev.compareDocumentPosition(e) & Node.DOCUMENT_POSITION_PRECEDING)) window.backward++;
 					const css = getComputedStyle(e); if (!reached.has(e) && (css.outlineStyle === "none" || parseFloat(css.outlineWidth) < 2)) unseen.push(e.outerHTML.slice(0, 80));
 					reached.add(e); return wanted.every((w) => reached.has(w)); })()`) {
-					break
+						break
+					}
+				}
+				got := eval[struct {
+					Missed, Unseen []string
+					Backward       int
+				}](t, b, `({Missed: wanted.filter((e) => !reached.has(e)).map((e) => e.outerHTML.slice(0, 100)), Unseen: unseen, Backward: backward})`)
+				if len(got.Missed) > 0 {
+					t.Errorf("%s at %d px: Tab does not reach %q", name, width, got.Missed)
+				}
+				if len(got.Unseen) > 0 {
+					t.Errorf("%s at %d px: the focus is not seen on %q", name, width, got.Unseen)
+				}
+				if got.Backward > 0 {
+					t.Errorf("%s at %d px: Tab went backward %d times", name, width, got.Backward)
 				}
 			}
-			got := eval[struct {
-				Missed, Unseen []string
-				Backward       int
-			}](t, b, `({Missed: wanted.filter((e) => !reached.has(e)).map((e) => e.outerHTML.slice(0, 100)), Unseen: unseen, Backward: backward})`)
-			if len(got.Missed) > 0 {
-				t.Errorf("%s at %d px: Tab does not reach %q", name, width, got.Missed)
-			}
-			if len(got.Unseen) > 0 {
-				t.Errorf("%s at %d px: the focus is not seen on %q", name, width, got.Unseen)
-			}
-			if got.Backward > 0 {
-				t.Errorf("%s at %d px: Tab went backward %d times", name, width, got.Backward)
-			}
 		}
-	}
+	})
 }
 
 // Text and its ground differ by at least 4.5 to 1, large text by 3 to 1 (WCAG 2.2, 1.4.3), in both schemes.
 func TestTextStandsOutFromItsGround(t *testing.T) {
-	s, pages := wholeSite(t)
-	b := browse(t, s)
-	for _, dark := range []bool{false, true} {
-		b.size(t, 1440, 900, dark)
-		for name, path := range pages {
-			b.open(t, path)
-			b.settled(t)
-			faint := eval[[]string](t, b, `(() => {
+	everywhere(t, func(b *tab, pages map[string]string) {
+		for _, dark := range []bool{false, true} {
+			b.size(t, 1440, 900, dark)
+			for name, path := range pages {
+				b.open(t, path)
+				b.settled(t)
+				faint := eval[[]string](t, b, `(() => {
 				const canvas = document.createElement("canvas"); canvas.width = canvas.height = 1;
 				const pen = canvas.getContext("2d", {willReadFrequently: true});
 				const rgb = (c) => { pen.clearRect(0, 0, 1, 1); pen.fillStyle = c; pen.fillRect(0, 0, 1, 1); return [...pen.getImageData(0, 0, 1, 1).data]; };
@@ -189,11 +183,12 @@ func TestTextStandsOutFromItsGround(t *testing.T) {
 					if (ratio < (px >= 24 || px >= 18.66 && css.fontWeight >= 700 ? 3 : 4.5)) out.push(ratio.toFixed(2) + " " + e.outerHTML.slice(0, 90));
 				}
 				return out; })()`)
-			if len(faint) > 0 {
-				t.Errorf("%s, dark %v: %q", name, dark, faint)
+				if len(faint) > 0 {
+					t.Errorf("%s, dark %v: %q", name, dark, faint)
+				}
 			}
 		}
-	}
+	})
 }
 
 // The interactive chart draws the numbers of the table, tells a screen reader what it is, and zooms by

@@ -37,8 +37,8 @@ type tab struct {
 	faults []string // what the console complained about: blocked content, exceptions
 }
 
-// browse starts chromium on the site.
-func browse(t testing.TB, s *site) *tab {
+// browse starts chromium on the site; more are flags of chromium.
+func browse(t testing.TB, s *site, more ...chromedp.ExecAllocatorOption) *tab {
 	t.Helper()
 	needBundle(t, s)
 	path := ""
@@ -65,6 +65,7 @@ func browse(t testing.TB, s *site) *tab {
 		chromedp.ExecPath(path), chromedp.UserDataDir(t.TempDir()), chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-dev-shm-usage", true),
 		chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-sync", true))
+	opts = append(opts, more...)
 	alloc, stopAlloc := chromedp.NewExecAllocator(context.Background(), opts...)
 	ctx, stop := chromedp.NewContext(alloc)
 	ctx, stopTime := context.WithTimeout(ctx, 9*time.Minute)
