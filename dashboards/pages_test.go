@@ -461,3 +461,21 @@ func TestStaticFilesMayBeKept(t *testing.T) {
 		t.Error("a file outside the bundle was served")
 	}
 }
+
+// Of a unit that fell silent, and of a test that no longer runs, nothing good is said in the present tense.
+func TestOldNewsIsNotSaidOfToday(t *testing.T) {
+	s := open(t, market(), marketBook(t))
+	for path, old := range map[string]bool{"/units/305": true, seriesURL("305", "7e8", "m31.t95"): true, "/units/202": false} {
+		body := s.must(t, path)
+		if got := strings.Contains(body, "no sign of drift when it last ran; nothing is known of it since"); got != old {
+			t.Errorf("%s: said as of the past: %v", path, got)
+		}
+		if strings.Contains(strings.ToLower(body), "is healthy") {
+			t.Errorf("%s says that something is healthy", path)
+		}
+	}
+	list := s.must(t, "/units?is=silent")
+	if !strings.Contains(list, "97 % then") {
+		t.Error("the list of units gives the margin of a silent unit as if it were of today")
+	}
+}

@@ -202,8 +202,11 @@ var kindWords = map[analyze.Kind]string{
 
 // standing is the state of a series in words. What was seen long ago is not said of today.
 func (s *Server) standing(n analyze.Now) string {
-	words, age := standing(n), s.deps.Now().Sub(n.LastRead)
-	if words == noDrift && (age > s.cfg.SilentAfter || s.deps.Now().Sub(n.LastFresh) > s.cfg.QuietAfter) {
+	words, now, read := standing(n), s.deps.Now(), s.deps.Series.LastPoll(n.Key.Unit)
+	if n.LastRead.Before(read) {
+		read = n.LastRead
+	}
+	if words == noDrift && (now.Sub(read) > s.cfg.SilentAfter || now.Sub(n.LastFresh) > s.cfg.QuietAfter) {
 		return "no sign of drift when it last ran; nothing is known of it since"
 	}
 	return words
