@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"io"
 	"net/http"
-	"net/url"
-	"strings"
 	"time"
 
 	"marginline/alerts/shop"
@@ -35,28 +33,16 @@ func (a *app) importFacts(w http.ResponseWriter, r *http.Request) error {
 	return json.NewEncoder(w).Encode(t)
 }
 
-// factOf reads a fact from named values, as a form or a command gives them.
-func factOf(v url.Values, now time.Time) (shop.Fact, error) {
-	f := shop.Fact{At: now.UTC().Truncate(time.Second)}
-	for _, c := range shop.Columns {
-		if cell := strings.TrimSpace(v.Get(c)); cell != "" {
-			if err := f.Set(c, cell); err != nil {
-				return f, fmt.Errorf("%s %q: %w", c, cell, err)
-			}
-		}
-	}
-	return f, nil
-}
-
 func (a *app) addFact(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
-	f, err := factOf(r.Form, a.now())
-	if err != nil {
+	f := shop.Fact{At: a.now().UTC().Truncate(time.Second)}
+	if err := f.SetAll(r.Form.Get); err != nil {
 		return err
 	}
-	if f, err = a.floor.TakeFact(r.Context(), f); err != nil {
+	f, err := a.floor.TakeFact(r.Context(), f)
+	if err != nil {
 		return err
 	}
 	_, err = fmt.Fprintln(w, f.ID)

@@ -2,7 +2,6 @@ package dashboards
 
 import (
 	"errors"
-	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
@@ -213,16 +212,11 @@ func (s *Server) showShop(w http.ResponseWriter, r *http.Request, status int, fa
 
 func (s *Server) takeFact(w http.ResponseWriter, r *http.Request) error {
 	r.Body = http.MaxBytesReader(w, r.Body, 64<<10)
-	f := shop.Fact{At: s.deps.Now().UTC().Truncate(time.Second), By: whose(r)}
-	for _, c := range shop.Columns {
-		cell := strings.TrimSpace(r.PostFormValue(c))
-		if cell == "" || c == "by" {
-			continue
-		}
-		if err := f.Set(c, cell); err != nil {
-			return s.showShop(w, r, http.StatusUnprocessableEntity, fmt.Sprintf("%s %q: %v", c, cell, err))
-		}
+	f := shop.Fact{At: s.deps.Now().UTC().Truncate(time.Second)}
+	if err := f.SetAll(r.PostFormValue); err != nil {
+		return s.showShop(w, r, http.StatusUnprocessableEntity, err.Error())
 	}
+	f.By = whose(r) // whoever signed in, whatever a form says
 	if _, err := s.deps.Floor.TakeFact(r.Context(), f); err != nil {
 		return s.showShop(w, r, http.StatusUnprocessableEntity, err.Error())
 	}

@@ -108,6 +108,19 @@ func (f *Fact) row(header, row []string) *RowError {
 	return nil
 }
 
+// SetAll sets the columns for which value gives more than blanks, as a form or a command does. The error names the first
+// cell that was not taken.
+func (f *Fact) SetAll(value func(column string) string) error {
+	for _, c := range Columns {
+		if cell := strings.TrimSpace(value(c)); cell != "" {
+			if err := f.Set(c, cell); err != nil {
+				return fmt.Errorf("%s %q: %w", c, cell, err)
+			}
+		}
+	}
+	return nil
+}
+
 // Set fills one field by the name of its column, as a file or a form gives it.
 func (f *Fact) Set(column, cell string) error {
 	text := map[string]*string{"unit": &f.Unit, "by": &f.By, "text": &f.Text, "level": &f.Level, "family": &f.Family, "symptom": &f.Symptom,
