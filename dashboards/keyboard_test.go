@@ -62,7 +62,7 @@ func TestAnalystWithKeysAlone(t *testing.T) {
 		b.keys(t, `input[name="with"]`, " ")
 		b.until(t, `location.search.includes("with=")`)
 		b.keys(t, ".zoom button", kb.Enter)
-		b.until(t, `location.search.includes("from=")`)
+		b.until(t, `location.search.includes("from=") && document.getElementById("readings-of").innerText.includes("in the stretch shown")`)
 		b.keys(t, `a[href*="readings.csv"]`, kb.Enter)
 		if got := b.file(t, folder, ".csv"); strings.Count(got, "\n") < 100 {
 			t.Errorf("at %d px the readings have %d lines", width, strings.Count(got, "\n"))

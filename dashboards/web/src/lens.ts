@@ -24,7 +24,11 @@ export function lens(box: HTMLElement, redraw: () => Promise<void>, peers: (addr
     for (const id of ["readings-of", "course-caption", "lens-said"]) {
       const next = page.getElementById(id);
       const here = document.getElementById(id);
-      if (next && here && next.innerHTML !== here.innerHTML) here.replaceChildren(...next.childNodes);
+      if (!next || !here || next.innerHTML === here.innerHTML) continue;
+      const stops = (e: Element): HTMLElement[] => [...e.querySelectorAll<HTMLElement>("a[href], [tabindex]")];
+      const held = stops(here).indexOf(document.activeElement as HTMLElement); // the focus stays where it was
+      here.replaceChildren(...next.childNodes);
+      if (held >= 0) stops(here)[held]?.focus({ preventScroll: true });
     }
     for (const name of ["from", "to"]) {
       const next = page.querySelector<HTMLInputElement>(`form[data-lens] input[name="${name}"]`);
