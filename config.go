@@ -60,6 +60,7 @@ type config struct {
 	Cluster struct { // several machines; empty = this one alone
 		Node     string `koanf:"node"`     // name of this node
 		Listen   string `koanf:"listen"`   // host:port where the other nodes reach its embedded broker
+		Told     string `koanf:"told"`     // host:port that they are told to reach it by; empty = listen
 		Routes   string `koanf:"routes"`   // host:port of the nodes, with commas between
 		Replicas int    `koanf:"replicas"` // nodes that keep each report
 		Cert     string `koanf:"cert"`     // PEM files of the routes: this node's certificate,
@@ -148,6 +149,7 @@ var configDefaults = map[string]any{
 	"broker.dir":         "",
 	"cluster.node":       "",
 	"cluster.listen":     "",
+	"cluster.told":       "",
 	"cluster.routes":     "",
 	"cluster.replicas":   3,
 	"cluster.cert":       "",

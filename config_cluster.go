@@ -16,7 +16,7 @@ func (c *config) clustered() bool { return c.Cluster.Node != "" }
 
 // node is this process's place among the nodes; reads the certificates.
 func (c *config) node() (broker.Cluster, error) {
-	n := broker.Cluster{Node: c.Cluster.Node, Listen: c.Cluster.Listen, Replicas: c.Cluster.Replicas}
+	n := broker.Cluster{Node: c.Cluster.Node, Listen: c.Cluster.Listen, Told: c.Cluster.Told, Replicas: c.Cluster.Replicas}
 	for r := range strings.SplitSeq(c.Cluster.Routes, ",") {
 		if r = strings.TrimSpace(r); r != "" {
 			n.Routes = append(n.Routes, r)

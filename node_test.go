@@ -55,7 +55,8 @@ func newNodes(t *testing.T, data string) *nodes {
 			routes = append(routes, k.Addr())
 		}
 		n.env[i] = []string{
-			"MARGINLINE_CLUSTER_NODE=" + n.name(i), "MARGINLINE_CLUSTER_LISTEN=" + route[i], "MARGINLINE_CLUSTER_ROUTES=" + strings.Join(routes, ","),
+			"MARGINLINE_CLUSTER_NODE=" + n.name(i), "MARGINLINE_CLUSTER_LISTEN=" + route[i], "MARGINLINE_CLUSTER_TOLD=" + free(t), // nobody is there: the lines are the only way
+			"MARGINLINE_CLUSTER_ROUTES=" + strings.Join(routes, ","),
 			"MARGINLINE_BROKER_DIR=" + filepath.Join(t.TempDir(), "broker"), "MARGINLINE_FLUSH_EVERY=100ms", "MARGINLINE_DISK_FLOOR=0",
 		}
 		n.logs[i] = &bytes.Buffer{}

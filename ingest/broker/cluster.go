@@ -15,6 +15,7 @@ import (
 type Cluster struct {
 	Node     string      // name of this node, which no other one has
 	Listen   string      // host:port where the others reach its embedded server
+	Told     string      // host:port that they are told to reach it by, where that is not Listen; "" = Listen
 	Routes   []string    // host:port of the nodes; it may name this one too
 	Replicas int         // copies of each report, each on a node of its own; 0 = 3
 	TLS      *tls.Config // of the routes, on both ends; nil = none
@@ -55,7 +56,7 @@ func (c *Cluster) join(o *server.Options) error {
 	}
 	o.ServerName = c.Node
 	o.Cluster.Name, o.Cluster.Host, o.Cluster.Port = clusterName, host, port
-	o.Cluster.NoAdvertise = true // the routes that were named are those that the network was made for
+	o.Cluster.Advertise = c.Told
 	o.Cluster.TLSConfig, o.Cluster.TLSTimeout = c.TLS, startTimeout.Seconds()
 	o.MQTT.StreamReplicas = c.copies()
 	for _, r := range c.Routes {

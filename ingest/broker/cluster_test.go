@@ -37,7 +37,8 @@ func newTrio(t *testing.T) *trio {
 		addr[i] = freeAddr(t)
 	}
 	for i := range c.cfg {
-		place := Cluster{Node: fmt.Sprintf("node-%c", 'a'+i), Listen: addr[i]}
+		// Nodes tell each other of nodes. They tell of an address where nobody is, so that the lines are the only way.
+		place := Cluster{Node: fmt.Sprintf("node-%c", 'a'+i), Listen: addr[i], Told: freeAddr(t)}
 		for j := range addr {
 			if i != j {
 				k, err := cutline.New(addr[j])
