@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"math"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -202,7 +203,9 @@ func sideBySide(l *listing) *listing {
 		for _, row := range l.rows {
 			v := row[i+1]
 			if f, ok := v.(float64); ok {
-				v = strconv.FormatFloat(f, 'f', 2, 64)
+				if v = ""; !math.IsNaN(f) && !math.IsInf(f, 0) {
+					v = strconv.FormatFloat(f, 'f', 2, 64)
+				}
 			}
 			line = append(line, v)
 		}

@@ -51,8 +51,13 @@ func TestBacktestComparesSettings(t *testing.T) {
 		t.Error("a backtest changed the alert book")
 	}
 	table := must(t, "backtest", "--data", data, "--from", "2026-04-01", "--to", "2026-05-01")
-	if !strings.Contains(table, "preceded_share") || strings.Contains(table, "NaN") && !strings.Contains(table, "codes") {
+	if !strings.Contains(table, "preceded_share") || strings.Contains(table, "NaN") {
 		t.Errorf("table:\n%s", table)
+	}
+	empty := filepath.Join(t.TempDir(), "empty")
+	must(t, "import", "--data", empty, "--roster", write(t, "roster.csv", "unit,vin\nU1,9ZZTEST74RA000123\n"))
+	if table := must(t, "backtest", "--data", empty); strings.Contains(table, "NaN") || strings.Contains(table, "Inf") {
+		t.Errorf("of no readings:\n%s", table)
 	}
 	var held []struct{ Settings, Parameters string }
 	if err := json.Unmarshal([]byte(must(t, "backtest", "--data", data, "-o", "json", "--needless", "0.5")), &held); err != nil {

@@ -45,6 +45,9 @@ func serveControl(data string, h http.Handler) (*control, error) {
 		return nil, fmt.Errorf("control socket: %w", err)
 	}
 	path := filepath.Join(data, controlFile)
+	if old, err := os.ReadFile(path); err == nil {
+		sweepSocket(string(old))
+	}
 	tmp := path + ".tmp"
 	if err := errors.Join(os.WriteFile(tmp, []byte(sock), 0o600), os.Rename(tmp, path)); err != nil {
 		l.Close()
@@ -54,6 +57,20 @@ func serveControl(data string, h http.Handler) (*control, error) {
 	c := &control{file: path, sock: sock, server: &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second}, done: make(chan error, 1)}
 	go func() { c.done <- c.server.Serve(l) }()
 	return c, nil
+}
+
+// sweepSocket removes the private folder of a socket whose process was killed. One that answers belongs to a process that
+// lives: the data folder is a copy of its own.
+func sweepSocket(sock string) {
+	dir := filepath.Dir(sock)
+	if filepath.Dir(dir) != filepath.Clean(os.TempDir()) || !strings.HasPrefix(filepath.Base(dir), "marginline-") {
+		return
+	}
+	if c, err := net.DialTimeout("unix", sock, time.Second); err == nil {
+		c.Close()
+		return
+	}
+	os.RemoveAll(dir)
 }
 
 // close stops taking requests and waits for those under way, at most until ctx ends.

@@ -5,6 +5,8 @@ import (
 	"log/slog"
 	"net"
 	"strconv"
+	"sync"
+	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
 )
@@ -41,7 +43,7 @@ func embed(cfg Config, g *gate, log *slog.Logger) (_ *server.Server, mqtt string
 	if err != nil {
 		return nil, "", fmt.Errorf("broker: %w", err)
 	}
-	s.SetLoggerV2(quiet{log}, false, false, false)
+	s.SetLoggerV2(quiet{log, &sync.Map{}}, false, false, false)
 	s.Start()
 	if !s.ReadyForConnections(startTimeout) {
 		s.Shutdown()
@@ -75,12 +77,25 @@ func address(s string) (host string, port int, err error) {
 	return host, int(n), nil
 }
 
-// quiet passes the server's log on. Its notices are start-up chatter, so they are ours at debug level.
-type quiet struct{ log *slog.Logger }
+// quiet passes the server's log on. Its notices are start-up chatter, so they are ours at debug level; an error that comes
+// again and again, as of a node that is down, is an error once a minute and
+// at debug level in between.
+type quiet struct {
+	log  *slog.Logger
+	told *sync.Map // format of an error -> when it was told last
+}
+
+func (q quiet) Errorf(f string, v ...any) {
+	if last, had := q.told.Swap(f, time.Now()); had && time.Since(last.(time.Time)) < time.Minute {
+		q.told.Store(f, last)
+		q.log.Debug(fmt.Sprintf(f, v...))
+		return
+	}
+	q.log.Error(fmt.Sprintf(f, v...))
+}
 
 func (q quiet) Noticef(f string, v ...any) { q.log.Debug(fmt.Sprintf(f, v...)) }
 func (q quiet) Warnf(f string, v ...any)   { q.log.Warn(fmt.Sprintf(f, v...)) }
 func (q quiet) Fatalf(f string, v ...any)  { q.log.Error(fmt.Sprintf(f, v...)) }
-func (q quiet) Errorf(f string, v ...any)  { q.log.Error(fmt.Sprintf(f, v...)) }
 func (q quiet) Debugf(f string, v ...any)  { q.log.Debug(fmt.Sprintf(f, v...)) }
 func (q quiet) Tracef(f string, v ...any)  { q.log.Debug(fmt.Sprintf(f, v...)) }
