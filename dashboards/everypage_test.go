@@ -63,10 +63,16 @@ func everywhere(t *testing.T, look func(b *tab, pages map[string]string)) {
 	b := browse(t, s)
 	look(b, pages)
 	b.calm(t)
-	b = browse(t, openSQL(t))
+	elsewhere(t, look)
+}
+
+// elsewhere is everywhere for the pages of analysts and of people who sign in.
+func elsewhere(t *testing.T, look func(b *tab, pages map[string]string)) {
+	t.Helper()
+	b := browse(t, openSQL(t))
 	look(b, map[string]string{"sql": "/sql", "sql-answer": sqlURL("select 1 as one, 'two' as two, 0.5 as half"), "sql-fault": sqlURL("select nothing from nowhere"), "columns": "/help/columns"})
 	b.calm(t)
-	s = signedSite(t, io.Discard)
+	s := signedSite(t, io.Discard)
 	s.list(t, "odalys", people.Administrator)
 	b = browse(t, s)
 	look(b, map[string]string{"sign-in": "/sign-in"})

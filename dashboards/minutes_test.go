@@ -245,7 +245,7 @@ func TestScreens(t *testing.T) {
 		t.Fatal(err)
 	}
 	b := browse(t, s)
-	keep := func(name, path string, w, h int64, dark bool) {
+	keep := func(b *tab, name, path string, w, h int64, dark bool) {
 		b.size(t, w, h, dark)
 		b.open(t, path)
 		b.settled(t)
@@ -264,11 +264,20 @@ func TestScreens(t *testing.T) {
 	}
 	pages["order"], pages["outcome"], pages["plan"], pages["shop"], pages["review"] = "/orders/"+o.ID, "/orders/"+o.ID+"/outcome", "/plan", "/shop", "/review"
 	for name, path := range pages {
-		keep(name, path, 1200, 860, false)
+		keep(b, name, path, 1200, 860, false)
 	}
-	keep("today-phone", "/", 360, 740, false)
-	keep("unit-phone", "/units/217", 360, 740, false)
-	keep("outcome-phone", "/orders/"+o.ID+"/outcome", 360, 740, false)
-	keep("today-dark", "/", 1200, 860, true)
-	keep("series-dark", pages["series"], 1200, 860, true)
+	keep(b, "today-phone", "/", 360, 740, false)
+	keep(b, "unit-phone", "/units/217", 360, 740, false)
+	keep(b, "outcome-phone", "/orders/"+o.ID+"/outcome", 360, 740, false)
+	keep(b, "today-dark", "/", 1200, 860, true)
+	keep(b, "series-dark", pages["series"], 1200, 860, true)
+	whole, more := wholeSite(t)
+	keep(browse(t, whole), "delivery", more["delivery"], 1200, 860, false)
+	elsewhere(t, func(b *tab, pages map[string]string) {
+		for name, path := range pages {
+			if name != "today-signed" {
+				keep(b, name, path, 1200, 860, false)
+			}
+		}
+	})
 }
