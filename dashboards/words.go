@@ -174,11 +174,11 @@ func limitOf(c *analyze.Crossing) *alerts.Limit {
 type class struct{ Word, Short, Wait, Shape string }
 
 var classes = map[alerts.Consequence]class{
-	alerts.Stop:       {"Must not leave", "stop", "fire, injury or damage at once is possible", "octagon"},
-	alerts.RoadCall:   {"Road call", "road call", "may lose power, refuse to start or limp on the road", "triangle"},
-	alerts.Compliance: {"Inspection", "inspection", "would fail its inspection", "diamond"},
-	alerts.Cost:       {"Cost", "cost", "costs fuel, or wears other parts", "square"},
-	alerts.Note:       {"Note", "note", "nothing is expected to follow soon", "ring"},
+	alerts.Stop:       {"Must not leave", "stop", "Fire, injury or damage at once is possible.", "octagon"},
+	alerts.RoadCall:   {"Road call", "road call", "The unit may lose power, refuse to start or limp on the road.", "triangle"},
+	alerts.Compliance: {"Inspection", "inspection", "The unit would fail its inspection.", "diamond"},
+	alerts.Cost:       {"Cost", "cost", "It costs fuel, or wears other parts.", "square"},
+	alerts.Note:       {"Note", "note", "Nothing is expected to follow soon.", "ring"},
 }
 
 func classOf(c alerts.Consequence) class {
