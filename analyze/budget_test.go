@@ -15,13 +15,13 @@ func TestThresholdFor(t *testing.T) {
 		}
 	}
 	h := ThresholdFor(600, 1)
-	rng := rand.New(rand.NewPCG(1, 16))
+	rng, held := rand.New(rand.NewPCG(1, 16)), heldAt(100)
 	const runs = 3000
 	sum := 0.0
 	for range runs {
 		b, n := bank{}, 0.0
 		for b.score() < h {
-			b.add(rng.NormFloat64(), 1, 100)
+			b.add(rng.NormFloat64(), 1, &held)
 			n++
 		}
 		sum += n

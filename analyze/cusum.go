@@ -84,11 +84,10 @@ type bank struct {
 	zero int64 // read_at (us) of the last result that left the middle member at zero
 }
 
-// add takes a residual z read at time at. The members are held at most a little above threshold, so
+// add takes a residual z read at time at. The members are held at most a little above the threshold (heldAt), so
 // that they can fall again after a repair (Gandy and Lau 2013, Biometrika 100).
-func (b *bank) add(z float64, at int64, threshold float64) {
-	held := heldAt(threshold)
-	b.raise(clipped(z), &held)
+func (b *bank) add(z float64, at int64, held *sums) {
+	b.raise(clipped(z), held)
 	b.date(at)
 }
 

@@ -110,10 +110,10 @@ func TestAverageOfTheHandbook(t *testing.T) {
 func TestExampleOfTheTextbook(t *testing.T) {
 	var b bank
 	b.zero = time.Unix(0, 0).UnixMicro()
-	average, crossed := 10.0, 0
+	average, crossed, held := 10.0, 0, heldAt(100)
 	for i, r := range table(t, "montgomery_cusum.csv") {
 		x := number(t, r[1])
-		b.add(x-10, int64(i+1), 100)
+		b.add(x-10, int64(i+1), &held)
 		if math.Abs(b.c[middle].float()-number(t, r[2])) > 5e-5 {
 			t.Errorf("value %d: sum %.4f, want %s", i+1, b.c[middle].float(), r[2])
 		}

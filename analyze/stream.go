@@ -164,8 +164,7 @@ func (s *stream) parts(x, limit float64, at int64, c *Cohort, set *Settings) {
 	n, noise := &s.learnt, s.noise(set)
 	perNu, e := n.kappa*n.per, s.surprise(x, dt)
 	s.z = wallaceOf(e*n.inv, e*e*(n.sharp*perNu), perNu)
-	s.bank.raise(clipped(s.z), &s.echo.held)
-	s.bank.date(at)
+	s.bank.add(s.z, at, &s.echo.held)
 	if !s.standing {
 		n.learn(x, s.echo.weight, learnClip)
 	}

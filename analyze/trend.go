@@ -73,9 +73,7 @@ func (t *trend) follow(x, dt float64, n noise) {
 		n.qb *= loosened(t.lag)
 	}
 	t.predict(dt, n)
-	e, z, per := t.innovation(x, n.r, trendClip)
-	t.correct(e, n.r, per)
-	t.lag = ewma(t.lag, z, lagWeight)
+	t.lag = ewma(t.lag, t.update(x, n, trendClip), lagWeight)
 }
 
 func loosened(lag float64) float64 {
