@@ -26,17 +26,7 @@ func (f *floor) Try(ctx context.Context, job string, day shop.Day, who, why stri
 	if day < in.Today || day >= in.Today+shop.Day(in.Days) {
 		return nil, fmt.Errorf("%s: %w: choose a day of the plan, which begins %s and has %d days", day, alerts.ErrInput, in.Today, in.Days)
 	}
-	p, err := schedule.Make(in)
-	if err != nil {
-		return nil, err
-	}
-	choice := schedule.Fixed{ID: in.Jobs[i].ID, Day: day, Who: who, Why: why}
-	for _, v := range p.Visits {
-		if v.Job == choice.ID {
-			choice.Service = v.Service
-		}
-	}
-	return schedule.Try(in, choice)
+	return schedule.Try(in, schedule.Fixed{ID: in.Jobs[i].ID, Day: day, Who: who, Why: why})
 }
 
 // Move takes a day for a job. Without room on that day it stays there all the same, as a clash.

@@ -46,13 +46,16 @@ func Try(in Input, choice Fixed) (*Trial, error) {
 	if err != nil {
 		return nil, err
 	}
+	mine := func(v Visit) bool { return v.Job == choice.ID || v.Service == choice.ID }
+	if t.Was = find(before.Visits, mine); t.Was != nil && t.Was.Job == choice.ID {
+		choice.Service = cmp.Or(choice.Service, t.Was.Service) // a service that it goes along with moves too
+	}
 	in.Fixed = append(slices.DeleteFunc(slices.Clone(in.Fixed), func(f Fixed) bool { return f.ID == choice.ID }), choice)
 	after, err := Make(in)
 	if err != nil {
 		return nil, err
 	}
-	mine := func(v Visit) bool { return v.Job == choice.ID || v.Service == choice.ID }
-	t.Was, t.Visit = find(before.Visits, mine), find(after.Visits, mine)
+	t.Visit = find(after.Visits, mine)
 	t.Load = find(after.Loads, func(l Load) bool { return l.Depot == t.Depot && l.Day == choice.Day })
 	t.Clash = find(after.Clashes, func(c Clash) bool { return c.ID == choice.ID })
 	for _, c := range after.Clashes {
