@@ -69,16 +69,8 @@ func (f *floor) matter(ctx context.Context, now time.Time) (m delivery.Matter, e
 	if err != nil {
 		return m, err
 	}
-	for _, id := range ids {
-		a, history, err := f.app.book.Get(ctx, id)
-		if err != nil {
-			return m, err
-		}
-		for _, h := range history {
-			if what := h.Happening(); what != "" {
-				m.News = append(m.News, delivery.News{What: what, At: h.At, Alert: *a})
-			}
-		}
+	if m.News, err = f.news(ctx, ids); err != nil {
+		return m, err
 	}
 	orders, err := f.app.book.Orders(ctx)
 	if err != nil {

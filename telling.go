@@ -35,25 +35,39 @@ func (f *floor) tellMissed(ctx context.Context) error {
 // tell puts the fresh happenings of alerts into the outbox; what is in it stays as it is.
 func (f *floor) tell(ctx context.Context, ids []string) error {
 	now := f.app.now()
-	for _, id := range ids {
-		a, history, err := f.app.book.Get(ctx, id)
+	news, err := f.news(ctx, ids)
+	if err != nil {
+		return err
+	}
+	for _, n := range news {
+		bad := n.What == alerts.WasRaised || n.What == alerts.HasWorsened || n.What == alerts.WasReopened
+		if now.Sub(n.At) > freshFor || bad && !n.Alert.State.Standing() {
+			continue
+		}
+		e, err := delivery.NewEvent(n.What, n.Alert, n.At)
 		if err != nil {
 			return err
 		}
-		for _, h := range history {
-			what := h.Happening()
-			bad := what == alerts.WasRaised || what == alerts.HasWorsened || what == alerts.WasReopened
-			if what == "" || now.Sub(h.At) > freshFor || bad && !a.State.Standing() {
-				continue
-			}
-			e, err := delivery.NewEvent(what, *a, h.At)
-			if err != nil {
-				return err
-			}
-			if err := f.app.outbox.Add(ctx, e); err != nil {
-				return err
-			}
+		if err := f.app.outbox.Add(ctx, e); err != nil {
+			return err
 		}
 	}
 	return nil
+}
+
+// news are the happenings of alerts, each alert's in the order of its history.
+func (f *floor) news(ctx context.Context, ids []string) ([]delivery.News, error) {
+	var news []delivery.News
+	for _, id := range ids {
+		a, history, err := f.app.book.Get(ctx, id)
+		if err != nil {
+			return nil, err
+		}
+		for _, h := range history {
+			if what := h.Happening(); what != "" {
+				news = append(news, delivery.News{What: what, At: h.At, Alert: *a})
+			}
+		}
+	}
+	return news, nil
 }

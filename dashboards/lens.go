@@ -70,7 +70,7 @@ func (l lens) query() string {
 	return "?" + q.Encode()
 }
 
-// A lensForm's fields, for the template.
+// lensFields are a lens as the fields of a form.
 type lensFields struct {
 	From, To   string // days
 	Since, End string // instants, for the script; "" where not chosen

@@ -55,8 +55,7 @@ func (b *Broker) Lead(ctx context.Context, c Cluster, waiting func(leader string
 			l := &Lease{kv: kv, name: name, rev: rev, lost: make(chan struct{})}
 			var renewing context.Context
 			renewing, l.stop = context.WithCancel(context.Background())
-			l.done.Add(1)
-			go l.renew(renewing, sent)
+			l.done.Go(func() { l.renew(renewing, sent) })
 			return l, nil
 		}
 		leader := ""
@@ -87,7 +86,6 @@ func within[T any](ctx context.Context, call func(context.Context) (T, error)) (
 
 // renew writes the key again until that failed for too long.
 func (l *Lease) renew(ctx context.Context, confirmed time.Time) {
-	defer l.done.Done()
 	defer close(l.lost)
 	for {
 		pause := time.NewTimer(min(leaseRenew, max(leaseTrust-time.Since(confirmed), 0)))
