@@ -16,6 +16,23 @@ func zoneOf(name string) *time.Location {
 	return time.UTC
 }
 
+var consequenceWords = map[Consequence]struct{ word, follows string }{
+	Stop:       {"Must not leave", "fire, injury or damage at once is possible"},
+	RoadCall:   {"Road call", "the unit may lose power, refuse to start or limp on the road"},
+	Compliance: {"Inspection", "the unit would fail its inspection"},
+	Cost:       {"Cost", "it costs fuel, or wears other parts"},
+	Note:       {"Note", "nothing is expected to follow soon"},
+}
+
+// Words are a consequence as people read it: its name, and in a clause what follows if nothing is done. One that is not
+// known is its own name.
+func (c Consequence) Words() (name, follows string) {
+	if w, ok := consequenceWords[c]; ok {
+		return w.word, w.follows
+	}
+	return string(c), ""
+}
+
 func day(t time.Time, zone *time.Location) string { return t.In(zone).Format("2 Jan 2006") }
 
 // unitWords are the UCUM codes (The Unified Code for Units of Measure) that people read in another form.

@@ -1,6 +1,7 @@
 package dashboards
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"regexp"
@@ -171,21 +172,19 @@ func limitOf(c *analyze.Crossing) *alerts.Limit {
 }
 
 // A class is a consequence as people read it. Shape goes with the word, so that colour is never alone.
-type class struct{ Word, Short, Wait, Shape string }
+type class struct{ Word, Wait, Shape string }
 
-var classes = map[alerts.Consequence]class{
-	alerts.Stop:       {"Must not leave", "stop", "Fire, injury or damage at once is possible.", "octagon"},
-	alerts.RoadCall:   {"Road call", "road call", "The unit may lose power, refuse to start or limp on the road.", "triangle"},
-	alerts.Compliance: {"Inspection", "inspection", "The unit would fail its inspection.", "diamond"},
-	alerts.Cost:       {"Cost", "cost", "It costs fuel, or wears other parts.", "square"},
-	alerts.Note:       {"Note", "note", "Nothing is expected to follow soon.", "ring"},
+var shapes = map[alerts.Consequence]string{
+	alerts.Stop: "octagon", alerts.RoadCall: "triangle", alerts.Compliance: "diamond", alerts.Cost: "square", alerts.Note: "ring",
 }
 
 func classOf(c alerts.Consequence) class {
-	if k, ok := classes[c]; ok {
-		return k
+	name, follows := c.Words()
+	k := class{Word: name, Shape: cmp.Or(shapes[c], "ring")}
+	if follows != "" {
+		k.Wait = strings.ToUpper(follows[:1]) + follows[1:] + "."
 	}
-	return class{string(c), string(c), "", "ring"}
+	return k
 }
 
 var stateWords = map[alerts.State]string{

@@ -31,7 +31,7 @@ var letterText string
 var letterHTML string
 
 var letterFuncs = map[string]any{
-	"class": func(c alerts.Consequence) string { return classWords[c].word }, "follows": func(c alerts.Consequence) string { return classWords[c].follows },
+	"class": className, "follows": follows,
 	"what": func(h alerts.Happening) string { return string(h) }, "headline": headline, "line": oneLine,
 	"alertpath": func(base, id string) string { return strings.TrimRight(base, "/") + "/alerts/" + url.PathEscape(id) },
 	"upper":     strings.ToUpper,
@@ -42,13 +42,9 @@ var (
 	htmlLetter = htmltemplate.Must(htmltemplate.New("letter.html").Funcs(letterFuncs).Parse(letterHTML))
 )
 
-var classWords = map[alerts.Consequence]struct{ word, follows string }{
-	alerts.Stop:       {"Must not leave", "fire, injury or damage at once is possible"},
-	alerts.RoadCall:   {"Road call", "may lose power, refuse to start or limp on the road"},
-	alerts.Compliance: {"Inspection", "would fail its inspection"},
-	alerts.Cost:       {"Cost", "costs fuel, or wears other parts"},
-	alerts.Note:       {"Note", "nothing is expected to follow soon"},
-}
+func className(c alerts.Consequence) string { name, _ := c.Words(); return name }
+
+func follows(c alerts.Consequence) string { _, follows := c.Words(); return follows }
 
 // what the templates read.
 type letterBody struct {
@@ -110,14 +106,14 @@ func compose(e Event, to *Mailbox, pages string) (letter, error) {
 		}
 		b.Kind, b.Alert, b.Depot, b.Limit = "alert", a, to.places.Depot(a.Unit), limitWords(a.LimitAt, b.Zone)
 		b.Change = e.Type[strings.LastIndexByte(e.Type, '.')+1:]
-		b.Title = classWords[a.Consequence].word + ": unit " + a.Unit
+		b.Title = className(a.Consequence) + ": unit " + a.Unit
 		test := ""
 		if len(a.Tests) > 0 {
 			test = a.Tests[0]
 		}
 		b.Safety = kb.Cautions(kb.For(a.Family, test).Safety)
 		again := map[string]string{Reopened: " again", Worsened: ", worse than before"}[e.Type]
-		l.Subject = fmt.Sprintf("%s: unit %s%s. %s", classWords[a.Consequence].word, a.Unit, again, headline(a.Reason))
+		l.Subject = fmt.Sprintf("%s: unit %s%s. %s", className(a.Consequence), a.Unit, again, headline(a.Reason))
 		l.Thread = a.ID
 	}
 	l.Subject = short(oneLine(l.Subject), 140)
