@@ -13,6 +13,8 @@ import (
 	"sync/atomic"
 	"testing"
 	"time"
+
+	"marginline/ingest/broker/cutline"
 )
 
 // A service that is killed with SIGKILL at random moments, while a dongle publishes, commits come every few
@@ -87,12 +89,11 @@ func TestKilledServiceLosesAndDoublesNothing(t *testing.T) {
 // free is an address on this machine that nobody listens on.
 func free(t *testing.T) string {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
+	addr, err := cutline.Unused()
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer l.Close()
-	return l.Addr().String()
+	return addr
 }
 
 // A dongle publishes one report after the other, each again with the same id until it is acknowledged, over

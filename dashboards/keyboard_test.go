@@ -13,7 +13,6 @@ import (
 	"github.com/chromedp/chromedp/kb"
 
 	"marginline/alerts"
-	"marginline/sql"
 )
 
 // on is whether what a selector names has the focus.
@@ -30,20 +29,9 @@ func (b *tab) keys(t *testing.T, css, text string) {
 // take the answer away as a file.
 func TestAnalystWithKeysAlone(t *testing.T) {
 	s := withFloor(t, market(), marketBook(t))
-	c := sql.DefaultConfig()
-	c.TempDir, c.Timeout = t.TempDir(), 20*time.Second
-	e, err := sql.Open(c, quiet())
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { e.Close() })
-	_, db := shelve(t)
-	shelf, err := sql.OpenShelf(t.Context(), db)
-	if err != nil {
-		t.Fatal(err)
-	}
 	deps := s.deps
-	deps.SQL, deps.Shelf = analystOf{e}, shelf
+	deps.SQL, deps.Shelf = analysts(t)
+	var err error
 	if s.Server, err = New(s.cfg, deps, quiet()); err != nil {
 		t.Fatal(err)
 	}

@@ -40,8 +40,8 @@ func (a analystOf) Small(_ context.Context, name string) (sql.Rows, error) {
 	}}, nil
 }
 
-// openSQL is a site with a page for SQL.
-func openSQL(t *testing.T) *site {
+// analysts are an engine and a shelf of queries.
+func analysts(t *testing.T) (analystOf, *sql.Shelf) {
 	t.Helper()
 	c := sql.DefaultConfig()
 	c.TempDir, c.Timeout = t.TempDir(), 20*time.Second
@@ -55,8 +55,14 @@ func openSQL(t *testing.T) *site {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return analystOf{e}, shelf
+}
+
+// openSQL is a site with a page for SQL.
+func openSQL(t *testing.T) *site {
+	t.Helper()
 	s := open(t, newYard(), empty(t))
-	s.deps.SQL, s.deps.Shelf = analystOf{e}, shelf
+	s.deps.SQL, s.deps.Shelf = analysts(t)
 	s.routes = s.secure(http.NewCrossOriginProtection().Handler(s.mux()))
 	return s
 }

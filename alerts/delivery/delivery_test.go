@@ -72,7 +72,8 @@ func receiver(t *testing.T, fails int) (*httptest.Server, *[]request) {
 	return srv, &got
 }
 
-func outbox(t *testing.T, url string) (*Outbox, *time.Time) {
+// state is a new state database.
+func state(t *testing.T) *sql.DB {
 	t.Helper()
 	db, err := sql.Open("sqlite", "file:"+filepath.Join(t.TempDir(), "state.db"))
 	if err != nil {
@@ -80,6 +81,12 @@ func outbox(t *testing.T, url string) (*Outbox, *time.Time) {
 	}
 	db.SetMaxOpenConns(1)
 	t.Cleanup(func() { db.Close() })
+	return db
+}
+
+func outbox(t *testing.T, url string) (*Outbox, *time.Time) {
+	t.Helper()
+	db := state(t)
 	hook, err := NewWebhook(url, secret)
 	if err != nil {
 		t.Fatal(err)

@@ -172,12 +172,7 @@ func mailer(t *testing.T, p *post, how string, to ...Recipient) *Mailer {
 // boxed is an outbox for a mailer's recipients, whose clock the test sets.
 func boxed(t *testing.T, m *Mailer, at time.Time) (*Outbox, *time.Time, *sql.DB) {
 	t.Helper()
-	db, err := sql.Open("sqlite", "file:"+filepath.Join(t.TempDir(), "state.db"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	db.SetMaxOpenConns(1)
-	t.Cleanup(func() { db.Close() })
+	db := state(t)
 	var to []Target
 	for _, b := range m.Boxes(yard{}) {
 		to = append(to, m.Target(b))

@@ -3,7 +3,6 @@ package broker
 import (
 	"context"
 	"fmt"
-	"net"
 	"slices"
 	"sync"
 	"testing"
@@ -12,14 +11,13 @@ import (
 	"marginline/ingest/broker/cutline"
 )
 
-func freeAddr(t *testing.T) string {
+func unused(t *testing.T) string {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
+	addr, err := cutline.Unused()
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer l.Close()
-	return l.Addr().String()
+	return addr
 }
 
 // trio is three nodes; links[i][j] is the way from node i to node j.
@@ -34,11 +32,11 @@ func newTrio(t *testing.T) *trio {
 	c := &trio{}
 	var addr [3]string
 	for i := range addr {
-		addr[i] = freeAddr(t)
+		addr[i] = unused(t)
 	}
 	for i := range c.cfg {
 		// Nodes tell each other of nodes. They tell of an address where nobody is, so that the lines are the only way.
-		place := Cluster{Node: fmt.Sprintf("node-%c", 'a'+i), Listen: addr[i], Told: freeAddr(t)}
+		place := Cluster{Node: fmt.Sprintf("node-%c", 'a'+i), Listen: addr[i], Told: unused(t)}
 		for j := range addr {
 			if i != j {
 				k, err := cutline.New(addr[j])
