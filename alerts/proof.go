@@ -56,7 +56,7 @@ type Proof struct {
 }
 
 // Where the lines are drawn: within two spreads of the old healthy level is recovered; beyond three quarters
-// of what had been used is no better (trade research 2.11; the three quarters are an assumption of ours).
+// of what had been used is no better (common practice, no source; the three quarters are an assumption of ours).
 const (
 	healthySpreads = 2.0
 	noBetter       = 0.75

@@ -16,7 +16,7 @@ import (
 )
 
 // A story is a unit on a day, told to the book as the detector, the shop floor and people would tell it. The
-// stories are the numbered ones of the trade research (4.4), under names of our own. Each is played under
+// stories are what a fleet's manager and shop meet (common practice, no source), under invented names. Each is played under
 // three seeds, with other unit numbers, other dates and other noise, so that no answer can be wired in. What
 // the detector makes of raw readings is analyze's to prove; here its claims are given.
 type story struct {

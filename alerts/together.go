@@ -8,8 +8,8 @@ import (
 	"marginline/alerts/knowledge"
 )
 
-// shared are families that one cause may move together, and what that cause would be (trade research 2.7 and 3.16, common
-// practice, no source). They stay rows of their own, each with its evidence; one visit looks for the shared cause first.
+// shared are families that one cause may move together, and what that cause would be (common practice, no
+// source). They stay rows of their own, each with its evidence; one visit looks for the shared cause first.
 var shared = []struct {
 	families []string
 	cause    string

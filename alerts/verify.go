@@ -10,7 +10,7 @@ import (
 )
 
 // How long after a repair the same complaint is a comeback: 30 days, often counted so, or 1,000 miles, whichever lasts
-// longer (trade research 2.11: common practice and an assumption, no source).
+// longer (common practice and an assumption, no source).
 const (
 	comebackSpan = 30 * 24 * time.Hour
 	comebackKm   = 1000 * 1.609344

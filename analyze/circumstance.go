@@ -34,7 +34,7 @@ const (
 	metresPer  = 85 // of altitude, a kPa: standard atmosphere (ISO 2533) near sea level, from memory
 )
 
-// What else moves a family's results (trade research 3.1 to 3.13). Faults of plugs and connectors come with cold and wet
+// What else moves a family's results (common practice, no source). Faults of plugs and connectors come with cold and wet
 // too, so what strands a unit is explained by little.
 func usualCircumstances() map[string]Circumstance {
 	return map[string]Circumstance{

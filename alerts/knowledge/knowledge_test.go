@@ -264,7 +264,7 @@ func TestLoad_Failure(t *testing.T) {
 	}
 }
 
-// The monitor families of the trade research, section 3, all have an entry; heavy trucks share the key.
+// The families of monitors that the trade tells apart (common practice, no source) all have an entry; heavy trucks share the key.
 func TestFamiliesOfTheTrade(t *testing.T) {
 	for _, family := range []string{"evap", "catalyst", "heated_catalyst", "o2_sensor", "o2_heater", "egr", "vvt", "misfire", "fuel_system", "secondary_air",
 		"boost", "nox_adsorber", "nox_catalyst_scr", "pm_filter", "crankcase", "thermostat"} {

@@ -39,7 +39,7 @@ func yesterday(p alerts.Proven, found alerts.Found, state alerts.OrderState, kin
 	return o
 }
 
-// The rows of the trade's own table of outcomes (trade research 2.12).
+// What an outcome counts as, row by row (common practice, no source).
 func TestResults(t *testing.T) {
 	drift, closed, open := analyze.Drift, alerts.OrderClosed, alerts.OrderApproved
 	late := yesterday(alerts.ProofRecovered, alerts.FoundCause, closed, drift)

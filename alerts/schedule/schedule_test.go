@@ -75,8 +75,8 @@ func visitOf(t *testing.T, p *Plan, id string) Visit {
 	return Visit{}
 }
 
-// The rules, one by one; the figures of the first two rows are those of worked cases of the trade research
-// (a leak whose bound moved ahead of its PM service; an after-treatment drift before a long run).
+// The rules, one by one; the figures of the first two rows are those of usual cases
+// (common practice, no source: a leak whose bound moved ahead of its PM service; an after-treatment drift before a long run).
 func TestRules(t *testing.T) {
 	soak := job("soak", RoadCall, ptr(today+5))
 	soak.ColdSoak, soak.FuelWindow = true, true
