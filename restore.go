@@ -54,7 +54,7 @@ func restore(ctx context.Context, cfg config, from string, log *slog.Logger) (po
 		}
 	}
 	if err == nil {
-		err = errors.Join(os.Rename(part, to), syncFolder(filepath.Dir(to)))
+		err = errors.Join(os.Rename(part, to), backup.SyncDir(filepath.Dir(to)))
 	}
 	if err != nil {
 		return "", nil, errors.Join(err, os.RemoveAll(part))
@@ -100,7 +100,7 @@ func refill(ctx context.Context, cfg config, point, part, to string, m *backup.M
 	if err := broker.Restore(ctx, broker.Config{Dir: filepath.Join(part, "broker"), URL: cfg.Broker.URL}, streams, log); err != nil {
 		return err
 	}
-	return syncFolder(part)
+	return backup.SyncDir(part)
 }
 
 func checkState(ctx context.Context, path string) error {
@@ -134,12 +134,4 @@ func copyFile(from, to string) error {
 	}
 	_, err = io.Copy(out, in)
 	return errors.Join(err, out.Sync(), out.Close())
-}
-
-func syncFolder(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
 }

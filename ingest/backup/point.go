@@ -225,13 +225,13 @@ func (p *Point) Finish(m Manifest) (*Manifest, error) {
 	}
 	_, err = io.Copy(w, bytes.NewReader(append(body, '\n')))
 	if err = errors.Join(err, w.Close()); err == nil {
-		err = syncDir(p.dir)
+		err = SyncDir(p.dir)
 	}
 	if err == nil {
 		err = os.Rename(p.dir, p.final)
 	}
 	if err == nil {
-		err = syncDir(p.store)
+		err = SyncDir(p.store)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("backup: %w", err)
@@ -272,11 +272,12 @@ func syncFolders(dir string) error {
 		if err != nil || !d.IsDir() {
 			return err
 		}
-		return syncDir(path)
+		return SyncDir(path)
 	})
 }
 
-func syncDir(dir string) error {
+// SyncDir puts the names in a folder on disk.
+func SyncDir(dir string) error {
 	d, err := os.Open(dir)
 	if err != nil {
 		return err
