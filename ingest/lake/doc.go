@@ -178,7 +178,8 @@
 // roster, or its readings went to another unit). Compaction drops superseded rows, marks that nothing older stands
 // behind, and rows whose readings went by age. Files are sorted by unit, fold, control unit, test, time: a series stands
 // together, and one unit is one or two row groups of a file. They are merged by size, not by month: a fold of a unit
-// spans all months, and a question about drift names a unit.
+// spans all months, and a question about drift names a unit. A fit of the cohorts folds every unit again: the files that
+// it supersedes go in one change, unread.
 //
 // Rows come as they are folded and go to disk at a slower beat than the readings, at the end of an import, and
 // before a query that reads drift; many rows are spilled into data files before their commit names them. A commit

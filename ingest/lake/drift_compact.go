@@ -24,12 +24,16 @@ type driftGroup struct {
 const agedFor = 31 * 24 * time.Hour
 
 // planDrift picks the files to write anew next; nil when all is well. A merge makes fewer files, or larger ones, or
-// files without superseded rows, so planning comes to an end.
+// files without superseded rows, so planning comes to an end. Files of which nothing stands go first and all at once: a fit of the
+// cohorts supersedes every file there is.
 func planDrift(files []driftGroup, all bool, full int64) []driftGroup {
+	if void := slices.DeleteFunc(slices.Clone(files), func(f driftGroup) bool { return f.dead < f.rows }); len(void) > 0 {
+		return void
+	}
 	sizes := map[int][]driftGroup{}
 	var small []driftGroup
 	for _, f := range files {
-		if f.dead == f.rows || f.aged || f.dead > f.rows/4 && (f.rows >= full/2 || all) {
+		if f.aged || f.dead > f.rows/4 && (f.rows >= full/2 || all) {
 			return []driftGroup{f}
 		}
 		if f.rows < full/2 {
@@ -72,6 +76,7 @@ func (l *Lake) compactDrift(ctx context.Context, all bool, done *Compacted) erro
 			return err
 		}
 		head := s.heads[drift]
+		l.folds.keep(head.files)
 		runs, err := l.runs(ctx, head.files)
 		if err != nil {
 			return err
@@ -119,11 +124,15 @@ func (l *Lake) compactDrift(ctx context.Context, all bool, done *Compacted) erro
 
 // mergeDrift writes the rows of files that are kept into new files, and replaces the one by the other.
 func (l *Lake) mergeDrift(ctx context.Context, chosen []driftGroup, keep func(*Drift) bool, done *Compacted) (err error) {
-	var rows, bytes int64
+	var all, rows, bytes int64
 	old := map[string]bool{}
+	var files []dataFile // to read
 	for _, f := range chosen {
-		rows, bytes = rows+f.rows-f.dead, bytes+f.bytes
+		all, rows, bytes = all+f.rows, rows+f.rows-f.dead, bytes+f.bytes
 		old[f.group] = true
+		if f.dead < f.rows {
+			files = append(files, f.dataFile)
+		}
 	}
 	if rows > 0 {
 		if err := l.room(bytes); err != nil {
@@ -137,10 +146,6 @@ func (l *Lake) mergeDrift(ctx context.Context, chosen []driftGroup, keep func(*D
 	defer pin.Release()
 	to := &driftTarget{l: l, rows: rows}
 	defer to.abandon()
-	var files []dataFile
-	for _, f := range chosen {
-		files = append(files, f.dataFile)
-	}
 	n := 0
 	err = l.mergedDrift(ctx, files, func(d *Drift) error {
 		if n++; n%50_000 == 0 {
@@ -166,7 +171,7 @@ func (l *Lake) mergeDrift(ctx context.Context, chosen []driftGroup, keep func(*D
 		return err
 	}
 	operation := "replace"
-	if to.count != int64(n) {
+	if to.count != all {
 		operation = "overwrite"
 		if to.count == 0 {
 			operation = "delete"
@@ -179,14 +184,14 @@ func (l *Lake) mergeDrift(ctx context.Context, chosen []driftGroup, keep func(*D
 	done.Merges++
 	done.Groups += len(chosen)
 	done.Into += len(to.done)
-	done.Rows += int64(n)
+	done.Rows += all
 	done.Before += bytes
 	for _, s := range to.done {
 		done.After += s.files[drift].FileSizeBytes()
 	}
 	done.LongestPublish = max(done.LongestPublish, held)
-	l.metrics.compacted(len(chosen), int64(n), held, l.now())
-	l.log.Info("compacted", "table", specs[drift].name, "files", len(chosen), "into", len(to.done), "rows", n, "kept", to.count)
+	l.metrics.compacted(len(chosen), all, held, l.now())
+	l.log.Info("compacted", "table", specs[drift].name, "files", len(chosen), "into", len(to.done), "rows", all, "kept", to.count)
 	return nil
 }
 

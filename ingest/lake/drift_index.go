@@ -2,6 +2,7 @@ package lake
 
 import (
 	"context"
+	"maps"
 	"slices"
 	"sync"
 	"time"
@@ -18,19 +19,19 @@ type streak struct {
 	mark     bool // they are end marks
 }
 
-// A foldIndex remembers the runs of each data file. Files never change, so each is read for this once.
+// A foldIndex remembers the runs of each data file of the committed state, and of those on their way there. Files never
+// change, so each is read for this once.
 type foldIndex struct {
 	mu    sync.Mutex
 	known map[string][]streak // path -> runs, in the file's order
-	texts map[string]string
-	held  map[string]bool // files that are written and not yet committed: they are not strays
+	held  map[string]bool     // files that are written and not yet committed: they are not strays
 }
 
 func (x *foldIndex) put(path string, runs []streak, held bool) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	if x.known == nil {
-		x.known, x.held, x.texts = map[string][]streak{}, map[string]bool{}, map[string]string{}
+		x.known, x.held = map[string][]streak{}, map[string]bool{}
 	}
 	x.known[path] = runs
 	if held {
@@ -50,6 +51,17 @@ func (x *foldIndex) release(paths ...string) {
 	for _, p := range paths {
 		delete(x.held, p)
 	}
+}
+
+// keep forgets all files but these and those that are held.
+func (x *foldIndex) keep(files []dataFile) {
+	live := make(map[string]bool, len(files))
+	for _, f := range files {
+		live[f.path] = true
+	}
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	maps.DeleteFunc(x.known, func(path string, _ []streak) bool { return !live[path] && !x.held[path] })
 }
 
 func (x *foldIndex) waiting() (paths []string) {

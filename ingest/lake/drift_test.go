@@ -3,6 +3,7 @@ package lake
 import (
 	"context"
 	"fmt"
+	"os"
 	"slices"
 	"testing"
 	"time"
@@ -229,6 +230,52 @@ func TestNewestFoldStands(t *testing.T) {
 	}
 	verified(t, dir)
 	sameDrift(t, "opened again", stands(t, open(t, dir)), want)
+}
+
+// A fit of the cohorts folds every unit again: what it supersedes, however many files, goes in one change and unread, and
+// nothing of them is remembered.
+func TestSupersededFilesGoAtOnce(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	l := open(t, dir)
+	polls := spread(0, 12)
+	reported(t, l, polls)
+	w := writer(t, l)
+	rows := rowsOfDrift(polls)
+	const times = fanIn - 1 // so few are not merged for their number
+	for range times {
+		for _, u := range w.Units() {
+			again(t, w, u, rows)
+		}
+		if len(w.Units()) == 0 {
+			add(t, w, rows)
+		}
+		commitDrift(t, w)
+	}
+	if n := l.Stats()[drift].Files; n != times {
+		t.Fatalf("%d files, want %d", n, times)
+	}
+	for _, f := range l.set.heads[drift].files[:times-1] { // what is read of them is an error
+		if err := os.Truncate(f.path, 10); err != nil {
+			t.Fatal(err)
+		}
+	}
+	before, _ := versionOf(t, l, drift)
+	if done := compact(t, l, false); done.Merges != 1 || done.Groups != times-1 || done.Into != 0 || done.Rows != int64((times-1)*len(rows)) {
+		t.Errorf("compacted: %+v", done)
+	}
+	if after, _ := versionOf(t, l, drift); after != before+1 {
+		t.Errorf("%d versions to drop %d files, want 1", after-before, times-1)
+	}
+	if op := l.tables[drift].tip.snapshot(l.tables[drift].head.snapshot).Summary["operation"]; op != "delete" {
+		t.Errorf("an %q snapshot dropped files", op)
+	}
+	sameDrift(t, "compacted", stands(t, l), rows)
+	compact(t, l, false)
+	if n := len(l.folds.known); n != 1 {
+		t.Errorf("the folds of %d files are remembered, one is live", n)
+	}
+	verified(t, dir)
 }
 
 // A commit of reports does not wait for drift, and a position without rows is carried.
