@@ -63,7 +63,7 @@ $(OUTSIDE)/node_modules: $(OUTSIDE)/package.json $(OUTSIDE)/package-lock.json
 	cd $(OUTSIDE) && npm ci --ignore-scripts --no-audit --no-fund
 	@touch $@
 
-## soak: the service under a steady load for SOAK; fails when memory, goroutines, open files or the lake's files grow
+## soak: the service under a steady load for SOAK; fails when memory, goroutines, open files or the lake's files and metadata grow
 SOAK ?= 1h
 RATE ?= 50
 soak: build

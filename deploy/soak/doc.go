@@ -13,8 +13,29 @@
 //
 // The reports are those of the fleet's last weeks, so the detector sees a fleet's natural history at many times
 // its pace: a day of a thousand units passes in 100 s at 20 reports a second, and at its end the cohorts are fitted and the
-// whole fleet is folded again, which makes the peaks of memory. What must grow is not judged: bytes of stored rows, and the stream, which keeps reports by age. Processor
+// whole fleet is folded again, which makes the peaks of memory. The fleet is two months old when the feed begins (feed.go): a
+// new one has no stored codes, and a table that is committed to more and more often is no steady load. Processor
 // time is shown and not judged: a late report folds its unit's whole history again, and the machine may be shared.
+//
+// # What must be flat, and what not
+//
+// Rows grow: they are what the lake is for. So do their bytes, and the stream, which keeps reports by age. None of
+// them is judged. Of files and metadata there are two parts, which grow for different reasons:
+//
+//   - What the committed state consists of: live data files, the manifests that list them, and the newest metadata.json of
+//     each table. Compaction leaves at most 7 groups of one size (a factor of eight) for each month (then year) and
+//     cell of vehicles, at most 7 that hold several months, and full ones. So live files may grow with the months and
+//     full files that the history has, and not with commits. A live data file costs 1.5 KB of
+//     manifest in readings, 0.9 KB in reports; a manifest has 6 to 8 KB of its own, and fewer than 100 of a table are not full. The newest
+//     metadata.json names at most 50 snapshots and 100 versions: it has an upper end, whatever is committed.
+//   - What nothing live refers to and has not been deleted yet: older versions and their lists and manifests, data files
+//     that were replaced, what is condemned. Its files live for a set time, so there are as many as versions
+//     of the tables were published in that time. How many are published follows from the load and from how fast the machine is
+//     at the moment: a table is committed to only where it has new rows. So these are judged a version, over the versions
+//     of the last half hour (of the time below in general), which is longer than such a file lives. A file that is never deleted,
+//     or a version that costs more the more there were before it, makes this grow; a busier half hour does not.
+//
+// What is on disk is shown as well. tables.csv in -dir has every part of every table.
 //
 // # The rule
 //
@@ -35,5 +56,8 @@
 // way; then such a file lives for less than half an hour, and runs of an hour and more are judged. With -expire 0 they
 // are from 100 minutes on. In shorter runs the table says that they are not judged.
 //
-// Left aside: least squares (one garbage collection bends it); comparing first and last sample (a saw-tooth).
+// Left aside: least squares (one garbage collection bends it); comparing first and last sample (a saw-tooth); judging all
+// files on disk (a run in which the fleet began to store codes half way, so that a fourth as many versions were published, was called
+// growing, and no file of it lived longer than another); reading manifests here (the service tells, and only package lake
+// knows how).
 package main

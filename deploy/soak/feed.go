@@ -24,9 +24,15 @@ const lanes = 8
 // reportsADay is what a vehicle sends, rounded down; it only says how many days of history a run needs.
 const reportsADay = 2
 
+// aged is how old the fleet is when the feed begins. An invented fleet begins without faults, and for weeks more and more vehicles
+// have stored codes: the table of codes would be committed to more and more often, which is no steady load.
+const aged = 60 * 24 * time.Hour
+
 // A feed publishes the reports of an invented fleet at a steady rate.
 type feed struct {
 	fleet *fleetsim.Fleet
+	next  func() (fleetsim.Sent, bool) // gives its reports in the order of sending
+	stop  func()
 	rate  float64
 	log   *slog.Logger
 	sent  atomic.Int64
@@ -40,14 +46,23 @@ type feed struct {
 func newFeed(o options, log *slog.Logger) (*feed, error) {
 	need := o.rate * o.length.Seconds()
 	days := int(math.Ceil(need/float64(o.units*reportsADay))) + 2
-	fl, err := fleetsim.New(fleetsim.Config{Units: o.units, Days: days, Seed: o.seed, End: time.Now().UTC().Truncate(time.Second), Delivery: true, Repairs: true})
+	old, end := int(aged/(24*time.Hour)), time.Now().UTC().Truncate(time.Second)
+	fl, err := fleetsim.New(fleetsim.Config{Units: o.units, Days: old + days, Seed: o.seed, End: end, Delivery: true, Repairs: true})
 	if err != nil {
 		return nil, err
 	}
-	if float64(fl.Count()) < need {
-		return nil, fmt.Errorf("the invented fleet has %d reports in %d days; %.0f are needed: take more -units", fl.Count(), days, need)
+	f := &feed{fleet: fl, rate: o.rate, log: log, ids: map[string]bool{}}
+	f.next, f.stop = iter.Pull(fl.Reports())
+	left := fl.Count()
+	for from := end.AddDate(0, 0, -days); left > 0; left-- { // the first that is as young is left out too
+		if s, ok := f.next(); !ok || s.Received.After(from) {
+			break
+		}
 	}
-	return &feed{fleet: fl, rate: o.rate, log: log, ids: map[string]bool{}}, nil
+	if float64(left-1) < need {
+		return nil, fmt.Errorf("the invented fleet has %d reports in its last %d days; %.0f are needed: take more -units", left-1, days, need)
+	}
+	return f, nil
 }
 
 func (f *feed) roster(w io.Writer) error { return f.fleet.WriteRoster(w) }
@@ -85,8 +100,7 @@ func (f *feed) run(ctx context.Context, url string, length time.Duration) error 
 
 // pace hands out reports when they are due.
 func (f *feed) pace(ctx context.Context, length time.Duration, lane []chan fleetsim.Sent) error {
-	next, stop := iter.Pull(f.fleet.Reports())
-	defer stop()
+	defer f.stop()
 	start := time.Now()
 	for n := 0; ; n++ {
 		due := start.Add(time.Duration(float64(n) / f.rate * float64(time.Second)))
@@ -98,7 +112,7 @@ func (f *feed) pace(ctx context.Context, length time.Duration, lane []chan fleet
 		case <-ctx.Done():
 			return ctx.Err()
 		}
-		s, ok := next()
+		s, ok := f.next()
 		if !ok {
 			return fmt.Errorf("the invented fleet ran out of reports after %d", n)
 		}

@@ -5,6 +5,7 @@ import (
 	"io"
 	"math"
 	"slices"
+	"strconv"
 	"text/tabwriter"
 	"time"
 )
@@ -22,7 +23,8 @@ func (o options) settled() time.Duration {
 // A verdict is what became of one quantity.
 type verdict struct {
 	quantity
-	first, median, last  float64 // sample at the start; median of the second half; last sample
+	first, middle, last  float64 // samples
+	median               float64 // of the second half
 	peak                 float64 // highest of the whole run
 	rise, low, peaks     float64 // over the second half: trend, lower end of its interval; last quarter's peak above the third's
 	allowance            float64
@@ -41,7 +43,7 @@ func judge(samples []sample, settled time.Duration) []verdict {
 		for _, s := range samples[half:] {
 			x, y = append(x, s.after.Seconds()), append(y, s.values[i])
 		}
-		v := verdict{quantity: q, first: samples[0].values[i], last: y[len(y)-1], median: median(y)}
+		v := verdict{quantity: q, first: samples[0].values[i], middle: samples[half].values[i], last: y[len(y)-1], median: median(y)}
 		for _, s := range samples {
 			v.peak = max(v.peak, s.values[i])
 		}
@@ -94,7 +96,7 @@ func printTable(out io.Writer, o options, f *feed, stored int, verdicts []verdic
 	fmt.Fprintf(out, "%v at %g reports a second: %d published and acknowledged (%d sent again), %d distinct, %d stored; the feed was at worst %v late\n\n",
 		o.length, o.rate, f.sent.Load(), f.again.Load(), f.distinct(), stored, time.Duration(f.late.Load()).Round(time.Millisecond))
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "quantity\tfirst\tpeak\tlast\tmedian of 2nd half\ttrend over it\t(low end)\tpeak of last over third quarter\tallowed\tverdict")
+	fmt.Fprintln(w, "quantity\tfirst\tmiddle\tlast\tpeak\tmedian of 2nd half\ttrend over it\t(low end)\tpeak of last over third quarter\tallowed\tverdict")
 	for _, v := range verdicts {
 		word := "flat"
 		switch {
@@ -105,11 +107,23 @@ func printTable(out io.Writer, o options, f *feed, stored int, verdicts []verdic
 		case v.notJudgable:
 			word = "not judged: shorter than " + o.settled().String()
 		}
-		name := v.name
-		if v.unit != "" {
-			name += " " + v.unit
-		}
-		fmt.Fprintf(w, "%s\t%.1f\t%.1f\t%.1f\t%.1f\t%+.1f\t%+.1f\t%+.1f\t%.1f\t%s\n", name, v.first, v.peak, v.last, v.median, v.rise, v.low, v.peaks, v.allowance, word)
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", v.title(), figure(v.first), figure(v.middle), figure(v.last), figure(v.peak), figure(v.median),
+			change(v.rise), change(v.low), change(v.peaks), figure(v.allowance), word)
 	}
 	w.Flush()
+}
+
+// figure shows a number with what can be compared of it.
+func figure(v float64) string {
+	if math.Abs(v) >= 100 {
+		return strconv.FormatFloat(v, 'f', 0, 64)
+	}
+	return strconv.FormatFloat(v, 'f', 2, 64)
+}
+
+func change(v float64) string {
+	if v < 0 {
+		return figure(v)
+	}
+	return "+" + figure(v)
 }

@@ -77,9 +77,6 @@ func soak(ctx context.Context, o options, out io.Writer, log *slog.Logger) (err 
 	if err != nil {
 		return errors.Join(err, s.tail())
 	}
-	if err := writeSamples(filepath.Join(o.dir, "samples.csv"), samples); err != nil {
-		return err
-	}
 	stored, err := s.settle(ctx, f)
 	if err != nil {
 		return errors.Join(err, s.tail())
@@ -126,9 +123,13 @@ func watch(ctx context.Context, s *service, o options, fed <-chan error, log *sl
 				return all, err
 			}
 			all = append(all, x)
+			if err := errors.Join(writeSamples(filepath.Join(o.dir, "samples.csv"), all), writeStocks(filepath.Join(o.dir, "tables.csv"), all)); err != nil {
+				return all, err
+			}
 			if len(all)%6 == 0 {
-				log.Info("sample", "after", x.after.Round(time.Second), "mib", int(x.values[0]), "goroutines", x.values[1], "open_files", x.values[2],
-					"metadata_mib", x.values[3], "metadata_files", x.values[4], "data_files", x.values[5], "waiting", x.waiting)
+				log.Info("sample", "after", x.after.Round(time.Second), "mib", int(x.memory), "goroutines", x.goroutines, "open_files", x.open,
+					"live_data_files", x.lake.live.files, "data_files", x.lake.data.files, "metadata_files", x.lake.metadata().files,
+					"versions_lately", x.recent, "waiting", x.waiting)
 			}
 		}
 	}

@@ -26,15 +26,24 @@ type service struct {
 	ended        chan error
 	http         *http.Client
 
+	window time.Duration // how far back versions of the tables are counted
+	marks  []mark        // in the last window, and the one before
+
 	looked time.Time // when it was last looked at, and the processor seconds that it had used then
 	used   float64
+}
+
+// A mark is how many versions of the tables there had been at a moment.
+type mark struct {
+	after   time.Duration
+	version int
 }
 
 // startService imports the roster, starts the service and waits until it is ready.
 func startService(ctx context.Context, o options, f *feed) (*service, error) {
 	s := &service{
 		binary: o.binary, data: filepath.Join(o.dir, "data"), log: filepath.Join(o.dir, "service.log"),
-		ended: make(chan error, 1), http: &http.Client{Timeout: 10 * time.Second},
+		window: o.settled() / 2, ended: make(chan error, 1), http: &http.Client{Timeout: 10 * time.Second},
 	}
 	if _, err := os.Stat(s.data); err == nil {
 		return nil, fmt.Errorf("%s exists: a soak begins with an empty data folder", s.data)

@@ -18,6 +18,8 @@ type metrics struct {
 	metadata *prometheus.GaugeVec
 	last     prometheus.Gauge
 
+	manifests, manifestBytes *prometheus.GaugeVec
+
 	merged, mergedRows prometheus.Counter
 	held               prometheus.Gauge
 	lastCompaction     prometheus.Gauge
@@ -67,6 +69,8 @@ func newMetrics(reg prometheus.Registerer) (*metrics, error) {
 	m.files = perTable("files", "Data files in the committed state.")
 	m.small = gauge("small_groups", "Groups of data files in the committed state that are not full: what compaction has to merge.")
 	m.bytes = perTable("bytes", "Size of the data files in the committed state.")
+	m.manifests = perTable("manifests", "Manifests of the committed state.")
+	m.manifestBytes = perTable("manifest_bytes", "Size of the manifests of the committed state.")
 	m.metadata = perTable("metadata_bytes", "Size of the files in the metadata folder when last looked.")
 	m.last = gauge("last_commit_timestamp_seconds", "When the newest committed rows were committed.")
 	m.merged = counter("compacted_groups_total", "Groups of data files that compaction has replaced.")
@@ -126,6 +130,12 @@ func (m *metrics) show(s *set) {
 	for i, h := range s.heads {
 		m.files.WithLabelValues(specs[i].name).Set(float64(len(h.files)))
 		m.bytes.WithLabelValues(specs[i].name).Set(float64(h.bytes))
+		var bytes int64
+		for _, f := range h.manifests {
+			bytes += f.Length()
+		}
+		m.manifests.WithLabelValues(specs[i].name).Set(float64(len(h.manifests)))
+		m.manifestBytes.WithLabelValues(specs[i].name).Set(float64(bytes))
 	}
 	small := 0
 	for _, g := range s.groups() {
