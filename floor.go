@@ -22,6 +22,7 @@ type floor struct {
 	facts    atomic.Pointer[map[string][]shop.Fact]
 	file     atomic.Pointer[shop.File]
 	happened atomic.Pointer[map[string][]analyze.Happening]
+	used     usage
 }
 
 func openFloor(ctx context.Context, a *app) (*floor, error) {

@@ -41,34 +41,21 @@ func (f *floor) Desk(ctx context.Context, days int, file *shop.File) (*alerts.De
 	if d.Orders, err = a.book.Orders(ctx); err != nil {
 		return nil, err
 	}
-	usage, err := f.usage(ctx)
+	usage, err := f.usage(ctx, 0)
 	d.Usage = func(unit string) alerts.Usage { return usage[unit] }
 	return d, err
 }
 
-// usageDays is the stretch of reports that a unit's use is taken from.
-const usageDays = 60
-
-// usage asks the history how the units are used. A meter that fell was changed; the newest part counts.
-func (f *floor) usage(ctx context.Context) (map[string]alerts.Usage, error) {
-	res, err := f.app.engine.Query(ctx, source{app: f.app}, fmt.Sprintf(`
-		with r as (select unit, read_at, odometer_km km, engine_hours h from reports where unit is not null and clock_ok
-			and read_at > (select max(read_at) - interval %d day from reports where clock_ok))
-		select unit, max(read_at), arg_max(km, read_at) filter (km is not null), arg_max(h, read_at) filter (h is not null),
-			greatest(0, arg_max(km, read_at) filter (km is not null) - arg_min(km, read_at) filter (km is not null)) / greatest(1, date_diff('second', min(read_at), max(read_at)) / 86400.0),
-			greatest(0, arg_max(h, read_at) filter (h is not null) - arg_min(h, read_at) filter (h is not null)) / greatest(1, date_diff('second', min(read_at), max(read_at)) / 86400.0)
-		from r group by unit`, usageDays))
-	if err != nil {
-		return nil, fmt.Errorf("use of the units: %w", err)
+// advice is a desk for advice about one unit at a time. A page does not wait for the history: the use of the units may be as old
+// as usageKept, and where it cannot be had, the PM services count by days.
+func (f *floor) advice(ctx context.Context) *alerts.Desk {
+	d := &alerts.Desk{Now: f.app.now(), File: f.file.Load(), Facts: f.of}
+	usage, err := f.usage(ctx, usageKept)
+	if err != nil && ctx.Err() == nil {
+		f.app.log.Warn("advice counts PM services by days alone", "err", err)
 	}
-	number := func(v any) float64 { x, _ := v.(float64); return x }
-	out := map[string]alerts.Usage{}
-	for _, r := range res.Rows {
-		unit, _ := r[0].(string)
-		at, _ := r[1].(time.Time)
-		out[unit] = alerts.Usage{At: at, OdometerKm: number(r[2]), EngineHours: number(r[3]), KmPerDay: number(r[4]), HoursPerDay: number(r[5])}
-	}
-	return out, nil
+	d.Usage = func(unit string) alerts.Usage { return usage[unit] }
+	return d
 }
 
 // Plan makes the plan of the next days.

@@ -33,7 +33,7 @@ func (a *app) pages() (*dashboards.Server, error) {
 	s, err := dashboards.New(cfg, dashboards.Deps{
 		Book: signedBook{a.book, a.floor}, Series: a.watch.runner, Roster: rosterNow{a}, Names: names{}, Codes: codes{a}, Facts: told{a}, Uses: uses{a}, Background: around{a},
 		Intakes: intake{a}, Reviews: a.floor, Trials: a.watch.runner, Worths: a.cfg.worths(), Currency: a.cfg.Cost.Currency, ClassOf: a.classOf, Quarantine: put{a}, SQL: analyst{a}, Shelf: a.shelf, Health: health{a},
-		Floor: signed{a.floor}, Deliveries: signed{a.floor}, API: api.Handler(signed{a.floor}, version), People: a.people, Provider: provider,
+		Desk: a.floor.advice, Floor: signed{a.floor}, Deliveries: signed{a.floor}, API: api.Handler(signed{a.floor}, version), People: a.people, Provider: provider,
 		Metrics: promhttp.HandlerFor(a.reg, promhttp.HandlerOpts{Registry: a.reg}), Now: time.Now,
 	}, a.log)
 	if err != nil {

@@ -22,7 +22,7 @@ type Usage struct {
 	At                       time.Time // of the readings
 }
 
-// A Desk is everything that a plan is made from.
+// A Desk is everything that a plan is made from; advice about one unit needs no Units, Alerts, Orders and Days.
 type Desk struct {
 	Now       time.Time
 	Days      int // how far to plan
@@ -42,9 +42,6 @@ const rideHours = 0.5
 // the next PM service of every unit, and what people decided. Its ids are the orders', or the gravest
 // alert's where there is no order yet; services are named s: and the unit.
 func (d *Desk) Schedule() schedule.Input {
-	if d.Knowledge == nil {
-		d.Knowledge = knowledge.Builtin()
-	}
 	in := schedule.Input{Today: shop.DayOf(d.Now, time.UTC), Days: d.Days}
 	if d.File != nil {
 		in.Depots = d.File.Depots
@@ -92,6 +89,13 @@ func (d *Desk) Schedule() schedule.Input {
 	return in
 }
 
+func (d *Desk) knowledge() *knowledge.Base {
+	if d.Knowledge == nil {
+		return knowledge.Builtin()
+	}
+	return d.Knowledge
+}
+
 // asks says whether an alert asks for a visit by itself.
 func asks(a *Alert) bool {
 	return a.Kind != analyze.NotRunning && (a.State == Open || a.State == Acknowledged || a.State == Ordered)
@@ -126,11 +130,9 @@ func (d *Desk) job(u *fleet.Unit, o *WorkOrder, list []Alert) schedule.Job {
 	var titles []string
 	for i := range list {
 		a := &list[i]
-		e := d.Knowledge.For(a.Family, first(a.Tests))
+		e := d.knowledge().For(a.Family, first(a.Tests))
 		j.Rank = min(j.Rank, max(0, slices.Index(worstFirst, a.Consequence)))
-		if act := Advise(*a, *u, d.Now).Action; act == RepairNow || act == Hold {
-			j.Now = true
-		}
+		j.Now = j.Now || a.Consequence == Stop || a.Kind == analyze.Surprise || a.Kind == analyze.Failed
 		if by, why := d.bound(a, e, u); by != nil {
 			if day := shop.DayOf(*by, zone); j.By == nil || day < *j.By {
 				j.By, j.ByWhy = &day, why

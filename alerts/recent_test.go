@@ -59,7 +59,7 @@ func TestReportStopsTheUnit(t *testing.T) {
 	if alone.Consequence != Stop || alone.Kind != Reported || alone.Family != "evap" || !strings.Contains(alone.Reason, "Do not start the engine") {
 		t.Errorf("%+v", alone)
 	}
-	if v := Advise(alone, van(), on(13)); v.Action != Hold {
+	if v := advised(alone, van(), on(13)); v.Action != Hold {
 		t.Errorf("%+v", v)
 	}
 	joined := only(t, deriveWith([]shop.Fact{smell}, evap(analyze.Drift, 10)))

@@ -61,8 +61,8 @@ func (s *Server) showAlert(w http.ResponseWriter, r *http.Request, status int, f
 		http.Redirect(w, r, "/alerts/"+url.PathEscape(a.ID), http.StatusFound)
 		return nil
 	}
-	now := s.deps.Now()
-	row := s.row(*a, now)
+	desk := s.deps.Desk(ctx)
+	now, row := desk.Now, s.row(*a, desk)
 	p := alertPage{
 		alertRow: row, Fault: f.fault, FaultIn: f.verb, Who: signer{f.who, people.From(ctx) != nil}, Typed: f.reason, Until: f.until,
 		Earliest: now.In(row.Zone).AddDate(0, 0, 1).Format(time.DateOnly),

@@ -17,6 +17,6 @@ func (s *Server) alerts(w http.ResponseWriter, r *http.Request) error {
 	}
 	p.Total = len(list)
 	list, p.Pager = paged(r, list, pageRows/2)
-	p.Rows = s.rows(r.Context(), list)
+	p.Rows = s.rows(r.Context(), list, s.deps.Desk(r.Context()))
 	return s.show(w, r, http.StatusOK, "alerts", view{Title: "Alerts", Nav: "alerts", Live: "*", Body: p})
 }

@@ -98,7 +98,7 @@ func (s *Server) courses(ctx context.Context, unit string) (map[series.Key]*anal
 }
 
 // advice is what to do about an alert, in words.
-func (s *Server) advice(a alerts.Alert, u *fleet.Unit, now time.Time) string {
+func advice(a *alerts.Alert, u *fleet.Unit, desk *alerts.Desk) string {
 	switch a.State {
 	case alerts.Ordered:
 		return "The work order is made: see that the unit gets to the shop."
@@ -107,7 +107,7 @@ func (s *Server) advice(a alerts.Alert, u *fleet.Unit, now time.Time) string {
 	case alerts.Closed, alerts.Withdrawn:
 		return "Nothing: it is over."
 	}
-	return plainDays(alerts.Advise(a, *u, now).Words)
+	return plainDays(desk.Advise(a, u).Words)
 }
 
 // wait is what follows if nothing is done, in the words of the trade for that family.
@@ -129,12 +129,4 @@ func first(tests []string) string {
 		return ""
 	}
 	return tests[0]
-}
-
-// serviceDue is the date of the next PM service by days; zero where the roster does not tell.
-func serviceDue(u *fleet.Unit) time.Time {
-	if u.PMLast.IsZero() || !(u.PMIntervalDays > 0) {
-		return time.Time{}
-	}
-	return u.PMLast.AddDate(0, 0, int(u.PMIntervalDays))
 }

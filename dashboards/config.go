@@ -1,11 +1,13 @@
 package dashboards
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"net/http"
 	"time"
 
+	"marginline/alerts"
 	"marginline/analyze"
 	"marginline/dashboards/people"
 )
@@ -72,10 +74,11 @@ type Deps struct {
 	SQL        SQL
 	Shelf      Shelf
 	Metrics    http.Handler
-	Floor      Floor            // plan, steps, facts, review; nil leaves these pages out
-	Deliveries Deliveries       // where events go; nil leaves the page out
-	API        http.Handler     // below /api/; may be nil
-	People     *people.Register // who may do what; nil lets everybody do everything
-	Provider   *people.Provider // sign-in by OpenID Connect; may be nil
-	Now        func() time.Time // the service's clock
+	Floor      Floor                              // plan, steps, facts, review; nil leaves these pages out
+	Desk       func(context.Context) *alerts.Desk // what advice is made from; nil is the roster alone
+	Deliveries Deliveries                         // where events go; nil leaves the page out
+	API        http.Handler                       // below /api/; may be nil
+	People     *people.Register                   // who may do what; nil lets everybody do everything
+	Provider   *people.Provider                   // sign-in by OpenID Connect; may be nil
+	Now        func() time.Time                   // the service's clock
 }

@@ -25,7 +25,7 @@ func TestTodayPutsDecisionsFirst(t *testing.T) {
 	body := s.must(t, "/")
 	last := -1
 	for _, want := range []string{
-		"22 units", "4 need a decision", ">408<", "converts less than it did.</a>", "22 May to 27 May", "Pull the PM service due 27 May forward to before 22 May and inspect along with it.",
+		"22 units", "4 need a decision", ">408<", "converts less than it did.</a>", "22 May to 27 May", "Pull the PM service due 27 May forward to before 22 May, the earliest likely date, and inspect along with it.",
 		"The truck may lose power and finally crawl", ">214<", "The next failed run sets the code", ">217<", "Since yesterday", "worse", "Now failed a test", "Surprises", ">312<", "P0304 was confirmed without warning",
 		"Silent: nothing is known of these", ">224<", "never reported", ">305<", "last report 12 days ago", "Protected in part", ">220<", "Inspections within 30 days", "an alert stands: catalyst", "Learning", ">410<", "In hand", ">201<",
 		"no sign of drift", "read in the last 24 h", "explained or muted", "3 messages could not be read",
@@ -183,7 +183,7 @@ func TestSettingsAreShownAndTried(t *testing.T) {
 // A page does not wait for trends that take long: it says that they follow, and has them the next time.
 func TestListsDoNotWaitForTrends(t *testing.T) {
 	s := open(t, market(), marketBook(t))
-	row := s.row(marketAlerts()[0], today)
+	row := s.row(marketAlerts()[0], s.deps.Desk(t.Context()))
 	s.trend(t.Context(), &row, today, true, time.Now().Add(-time.Hour))
 	if row.Spark != "" || row.NoTrend != trendFollows {
 		t.Errorf("after its time a trend was drawn: %q", row.NoTrend)

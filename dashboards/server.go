@@ -11,6 +11,7 @@ import (
 	"sync"
 	"time"
 
+	"marginline/alerts"
 	"marginline/alerts/api"
 )
 
@@ -38,6 +39,9 @@ func New(cfg Config, deps Deps, log *slog.Logger) (*Server, error) {
 	}
 	if deps.Book == nil || deps.Series == nil || deps.Roster == nil || deps.Now == nil {
 		return nil, errors.New("dashboards: Book, Series, Roster and Now are needed")
+	}
+	if deps.Desk == nil {
+		deps.Desk = func(context.Context) *alerts.Desk { return &alerts.Desk{Now: deps.Now()} }
 	}
 	s := &Server{cfg: cfg, deps: deps, log: log, hub: newHub(), zones: &zones{}, others: &others{}, trial: &sync.Mutex{}, routed: &routed{}, traces: newTraces(deps.Series, cfg.Units)}
 	var err error

@@ -75,13 +75,14 @@ func (s *Server) today(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	p := todayPage{Now: s.deps.Now()}
+	desk := s.deps.Desk(r.Context())
+	p := todayPage{Now: desk.Now}
 	if p.Changes, err = s.lately(r.Context(), all, p.Now.Add(-dayBack)); err != nil {
 		return err
 	}
 	list := slices.DeleteFunc(all, func(a alerts.Alert) bool { return !a.State.Standing() })
 	named, trouble := map[string]bool{}, map[string]string{}
-	for _, row := range s.rows(r.Context(), list) {
+	for _, row := range s.rows(r.Context(), list, desk) {
 		row.Brief = true
 		if row.Consequence != alerts.Note && row.State != alerts.Explained && row.State != alerts.Muted && trouble[row.Unit] == "" {
 			trouble[row.Unit] = "an alert stands: " + familyTitle(row.Family)
@@ -119,15 +120,14 @@ const (
 )
 
 // rows dresses alerts for a list: words, dates in the depot's zone, and the small trend.
-func (s *Server) rows(ctx context.Context, list []alerts.Alert) []alertRow {
-	now := s.deps.Now()
+func (s *Server) rows(ctx context.Context, list []alerts.Alert, desk *alerts.Desk) []alertRow {
 	rows, end := make([]alertRow, len(list)), time.Now().Add(trendTime)
 	var g errgroup.Group
 	g.SetLimit(4)
 	for i, a := range list {
 		g.Go(func() error {
-			rows[i] = s.row(a, now)
-			s.trend(ctx, &rows[i], now, i < trendRows, end)
+			rows[i] = s.row(a, desk)
+			s.trend(ctx, &rows[i], desk.Now, i < trendRows, end)
 			return nil
 		})
 	}
@@ -135,12 +135,13 @@ func (s *Server) rows(ctx context.Context, list []alerts.Alert) []alertRow {
 	return rows
 }
 
-func (s *Server) row(a alerts.Alert, now time.Time) alertRow {
+func (s *Server) row(a alerts.Alert, desk *alerts.Desk) alertRow {
+	now := desk.Now
 	zone := s.zone(a.Unit)
 	u := s.rostered(a.Unit)
 	row := alertRow{
 		Alert: a, Class: classOf(a.Consequence), Depot: u.Depot, Zone: zone,
-		Window: window(a.LimitAt, zone), Due: due(a.LimitAt, now), Advice: s.advice(a, u, now), Wait: s.wait(a, u),
+		Window: window(a.LimitAt, zone), Due: due(a.LimitAt, now), Advice: advice(&a, u, desk), Wait: s.wait(a, u),
 		Raised: moment{a.RaisedAt, zone}, LastPoll: moment{s.deps.Series.LastPoll(a.Unit), zone},
 	}
 	switch {

@@ -73,7 +73,8 @@ func (s *Server) unitFacts(u *fleet.Unit, use Use, last moment, now time.Time) [
 }
 
 // unitDates are the dates that ask for something, with how far they are.
-func unitDates(u *fleet.Unit, facts []shop.Fact, now time.Time) []fact {
+func unitDates(u *fleet.Unit, facts []shop.Fact, desk *alerts.Desk) []fact {
+	now := desk.Now
 	var out []fact
 	add := func(name string, day time.Time) {
 		if !day.IsZero() {
@@ -81,7 +82,9 @@ func unitDates(u *fleet.Unit, facts []shop.Fact, now time.Time) []fact {
 		}
 	}
 	add("Inspection due", u.InspectionDue)
-	add("Next PM service by days", serviceDue(u))
+	if pm, ok := desk.Service(u); ok {
+		add("Next PM service", pm.Due.Time(time.UTC))
+	}
 	add("Last PM service", u.PMLast)
 	for _, f := range facts {
 		if f.Kind == shop.Needed && f.Until != nil && f.Until.After(now) {

@@ -70,7 +70,9 @@ type codeRow struct {
 }
 
 func (s *Server) unit(w http.ResponseWriter, r *http.Request) error {
-	name, ctx, now := r.PathValue("unit"), r.Context(), s.deps.Now()
+	name, ctx := r.PathValue("unit"), r.Context()
+	desk := s.deps.Desk(ctx)
+	now := desk.Now
 	u := s.deps.Roster.Unit(name)
 	onRoster := u != nil
 	states := s.deps.Series.Series(name)
@@ -88,7 +90,7 @@ func (s *Server) unit(w http.ResponseWriter, r *http.Request) error {
 	p := unitPage{Unit: *u, OnRoster: onRoster, Zone: zone, ZoneName: zone.String(), State: s.condition(name, now), VIN: u.VIN}
 	alerted := map[series.Key]bool{}
 	mine := slices.DeleteFunc(all, func(a alerts.Alert) bool { return a.Unit != name })
-	for _, row := range s.rows(ctx, mine) {
+	for _, row := range s.rows(ctx, mine, desk) {
 		if row.State == alerts.Closed || row.State == alerts.Withdrawn {
 			p.Past = append(p.Past, row)
 			continue
@@ -112,7 +114,7 @@ func (s *Server) unit(w http.ResponseWriter, r *http.Request) error {
 	}
 	p.Marks = marksOf(told, traces, zone)
 	p.Facts = s.unitFacts(u, told.use, moment{p.State.Last, zone}, now)
-	p.Dates = unitDates(u, told.facts, now)
+	p.Dates = unitDates(u, told.facts, desk)
 	p.Ready = s.readyOf(u, states, traces, told, zone, now)
 	if p.Orders, err = s.ordersOf(ctx, name, zone); err != nil {
 		return err

@@ -44,6 +44,15 @@ type Service struct {
 	Hours           float64 // 0 = the depot's usual
 }
 
+// Early is the first day on which the service may be done at a depot; nil is one that has no shop file.
+func (s *Service) Early(d *shop.Depot) shop.Day {
+	share := shop.DefaultEarly
+	if d != nil {
+		share = d.EarlyShare
+	}
+	return s.Due - shop.Day(share*s.IntervalDays)
+}
+
 // A Fixed is a day that a person chose, for a job or a service.
 type Fixed struct {
 	ID              string // of the job or service

@@ -152,13 +152,11 @@ func (p *planner) serviceMinutes(s *Service) int {
 	return minutes(h)
 }
 
-// early is the first day on which a PM service may be done.
 func (p *planner) early(s *Service) shop.Day {
-	share := 0.10
 	if r := p.rooms[s.Depot]; r != nil {
-		share = r.depot.EarlyShare
+		return s.Early(r.depot)
 	}
-	return s.Due - shop.Day(share*s.IntervalDays)
+	return s.Early(nil)
 }
 
 // bumps are the lighter visits of a stretch of days each of which alone would make room, the lightest first.

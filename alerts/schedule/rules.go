@@ -6,10 +6,10 @@ import (
 	"marginline/alerts/shop"
 )
 
-// Common practice, no source.
+// Days, common practice, no source.
 const (
-	servicePad = 3  // days between the PM service and the bound
-	lookWithin = 30 // days, where nothing gives a bound
+	ServicePad = 3  // between the PM service and the bound
+	LookWithin = 30 // where nothing gives a bound
 )
 
 // place finds a day for a job by the rules.
@@ -33,12 +33,12 @@ func (p *planner) place(j *Job) {
 			p.full(j, r, first, p.end)
 		}
 	case j.By == nil:
-		limit := min(p.in.Today+lookWithin+1, p.end)
+		limit := min(p.in.Today+LookWithin+1, p.end)
 		if s != nil && s.Due < limit && p.along(j, s, r, first, RideAlong, noBoundRide(j, s)) || p.own(j, r, first, limit, noBoundOwn(j)) {
 			return
 		}
 		p.full(j, r, first, limit)
-	case s != nil && *j.By > s.Due+servicePad:
+	case s != nil && *j.By > s.Due+ServicePad:
 		switch {
 		case s.Due >= p.end:
 			p.wait(j.ID, j.Unit, "later", &s.Due, rideLater(j, s))

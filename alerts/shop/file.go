@@ -49,7 +49,7 @@ type Technician struct {
 
 // What a shop file leaves out. Common practice, no source.
 const (
-	defaultEarly    = 0.10
+	DefaultEarly    = 0.10
 	defaultFree     = 0.15
 	defaultServiceH = 2.0
 	mostFree        = 0.5
@@ -138,7 +138,7 @@ func (f *File) check() error {
 
 func (d *Depot) fill() {
 	if d.EarlyShare == 0 {
-		d.EarlyShare = defaultEarly
+		d.EarlyShare = DefaultEarly
 	}
 	if d.KeepFree == 0 {
 		d.KeepFree = defaultFree
