@@ -71,7 +71,7 @@ func (m *member) take(s *sample, c *Cohort, centre float64, set *Settings) {
 	m.relate(s, math.Sqrt(m.learnt.v/m.learnt.nu))
 	x -= centre * reach
 	m.learnt.floor = set.SpreadFloor * reach * set.SpreadFloor * reach
-	m.learnt.derive()
+	m.learnt.derive(1 / (m.learnt.nu * m.learnt.kappa))
 	t := m.learnt.residual(x)
 	e := t
 	if float64(s.at-m.lastAt[0]) < phiGap*dayMicros {

@@ -309,6 +309,7 @@ func TestScore(t *testing.T) {
 		}
 		t.Logf("noise x%g, %d fleets of %d units over %d days, %.0f vehicle-months; %d surprises, %d tests that no longer run\n%s\n%s",
 			noise, len(seeds), c.Units, c.Days, own.months, own.surprise, own.idle, print(rows[:1], true), print(rows, false))
+		t.Log(compare(rows))
 		t.Logf("dates of slow wear from half way on: %d, and %d looks without; the limit is reached before p10 in %d, from p10 to p90 in %d (%.0f %%); dates on %d of %d healthy looks",
 			d.dated, d.undated, d.early, d.inside, 100*float64(d.inside)/float64(max(1, d.dated)), d.flatDated, d.flat)
 		if full {
@@ -338,6 +339,12 @@ func TestScore(t *testing.T) {
 		}{{"slow", slow, 14, at14}, {"slow", slow, 30, at30}, {"fast", fast, 3, at3}} {
 			if got := 100 * ahead(x.list, x.days) / len(x.list); got < x.want {
 				t.Errorf("%d %% of %s wear alerted %.0f days before its code, want %d", got, x.name, x.days, x.want)
+			}
+		}
+		for i := range rows[1:] { // not worse than any in the share alerted 14 days ahead, as far as paired cases tell
+			r := &rows[i+1]
+			if p := pairedAt(&own, &r.verdict, fleetsim.Slow, 14); r.rate() <= own.rate() && p.difference().High < 0 {
+				t.Errorf("%s is better: of the slow faults both alert %d 14 days ahead, ours alone %d, it alone %d", r.name, p.both, p.mine, p.theirs)
 			}
 		}
 		for _, r := range rows[1:4] { // margin, Shewhart, textbook CUSUM

@@ -73,14 +73,32 @@ func (s *stream) begin(sign, x, limit, natural, quantum float64, at int64, c *Co
 }
 
 // take takes the next fresh result in. Nearly every result is ordinary: the same steps as in parts are taken in one go
-// then, in the order in which the processor gets through with them fastest.
+// then, in the order in which the processor gets through with them fastest: what it waits for longest, the divisions
+// that need no residual, begins first.
 func (s *stream) take(x, limit float64, at int64, c *Cohort, set *Settings) {
 	n, t, h := &s.learnt, &s.trend, &s.echo
 	dt := float64(at-s.at) * (1 / dayMicros)
+	r := n.s2
+	nu, grown := n.nu+h.weight, n.kappa+h.weight
+	per := 1 / (nu * grown)
+
+	// trend, as predict does
+	qb := set.SlopeDrift * r
+	if t.lag*t.lag > lagFrom*lagFrom {
+		qb *= loosened(t.lag)
+	}
+	qb *= dt
+	dt2 := dt * dt
+	p11 := (t.p11 + dt2*(qb*(1./3))) + (2*dt*t.p12 + dt2*t.p22)
+	p12 := t.p12 + dt*(t.p22+qb*0.5)
+	p22 := t.p22 + qb
+	l := t.l + t.b*dt
+	of := p11 + r
+	perOf := 1 / of
 
 	// residual, as surprise and wallaceOf do
-	m, kappa, sharp := n.m, n.kappa, n.sharp
-	perNu, d := kappa*n.per, x-m
+	m, kappa, sharp, perNu := n.m, n.kappa, n.sharp, n.perNu
+	d := x - m
 	e := d
 	if dt < phiGap {
 		e = (d - h.phi*(s.prev-m)) * h.scale
@@ -90,7 +108,7 @@ func (s *stream) take(x, limit float64, at int64, c *Cohort, set *Settings) {
 		s.parts(x, limit, at, c, set)
 		return
 	}
-	z := e * n.inv * (roots[uint32(int32(y*rootsPer))%len32] * ((8 + perNu) / (8 + 3*perNu)))
+	z := e * n.inv * (roots[uint32(int32(y*rootsPer))%len32] * (1 - perNu*(1./4-perNu*(3./32-perNu*(9./256)))))
 
 	// evidence, as raise and date do
 	rise := clipped(z)
@@ -101,42 +119,30 @@ func (s *stream) take(x, limit float64, at int64, c *Cohort, set *Settings) {
 	}
 
 	// level and spread, as learn does
-	r := n.s2
 	if d*d*sharp > learnClip*learnClip {
 		d = math.Copysign(learnClip/n.inv, d)
 	}
-	nu, grown := n.nu+h.weight, kappa+h.weight
-	per := 1 / (nu * grown)
-	perKappa := nu * per
+	perKappa, perNew := nu*per, grown*per
 	share := h.weight * perKappa
-	v := n.v + share*kappa*d*d
-	m += share * d
-	s2 := v * grown * per
+	move := share * d
+	v := n.v + move*(kappa*d)
+	m += move
+	s2 := v * perNew
 	if s2 < n.floor {
 		s2 = n.floor
 	}
 	sharp = 1 / (s2 * (1 + perKappa))
-	n.m, n.kappa, n.nu, n.v, n.per, n.s2, n.sharp, n.inv = m, grown, nu, v, per, s2, sharp, math.Sqrt(sharp)
+	n.m, n.kappa, n.nu, n.v, n.perNu, n.s2, n.sharp, n.inv = m, grown, nu, v, perNew, s2, sharp, math.Sqrt(sharp)
 
-	// trend, as follow does
-	qb := set.SlopeDrift * r
-	if t.lag*t.lag > lagFrom*lagFrom {
-		qb *= loosened(t.lag)
-	}
-	qb *= dt
-	p11 := t.p11 + dt*(2*t.p12+dt*(t.p22+qb*(1./3)))
-	p12 := t.p12 + dt*(t.p22+qb*0.5)
-	p22 := t.p22 + qb
-	l := t.l + t.b*dt
-	perS := 1 / (p11 + r)
+	// trend, as correct does
 	far := x - l
-	apart := far * math.Sqrt(perS)
+	apart := far * perOf * math.Sqrt(of)
 	if apart*apart > trendClip*trendClip {
 		far, apart = cut(far, apart, trendClip)
 	}
-	k1, k2, left := p11*perS, p12*perS, r*perS
+	k1, k2 := p11*perOf, p12*perOf
 	t.l, t.b = l+k1*far, t.b+k2*far
-	t.p11, t.p12, t.p22 = p11*left, p12*left, p22-k2*p12
+	t.p11, t.p12, t.p22 = r*k1, r*k2, p22-k2*p12
 	t.lag += lagWeight * (apart - t.lag)
 
 	s.bank.c[0], s.bank.c[1], s.bank.c[2] = c0, c1, c2
@@ -162,7 +168,7 @@ func (s *stream) parts(x, limit float64, at int64, c *Cohort, set *Settings) {
 		s.null = c.Null
 	}
 	n, noise := &s.learnt, s.noise(set)
-	perNu, e := n.kappa*n.per, s.surprise(x, dt)
+	perNu, e := n.perNu, s.surprise(x, dt)
 	s.z = wallaceOf(e*n.inv, e*e*(n.sharp*perNu), perNu)
 	s.bank.add(s.z, at, &s.echo.held)
 	if !s.standing {

@@ -19,8 +19,9 @@ type noise struct{ r, ql, qb float64 }
 //	l += b dt,  P = F P F' + Q,  Q = [[ql dt + qb dt^3/3, qb dt^2/2], [., qb dt]]
 func (t *trend) predict(dt float64, n noise) {
 	t.l += t.b * dt
-	q := n.qb * dt
-	t.p11 += dt * (2*t.p12 + n.ql + dt*(t.p22+q*(1./3)))
+	q, dt2 := n.qb*dt, dt*dt
+	t.p11 = (t.p11 + dt2*(q*(1./3))) + (2*dt*t.p12 + dt2*t.p22)
+	t.p11 += n.ql * dt
 	t.p12 += dt * (t.p22 + q*0.5)
 	t.p22 += q
 }
@@ -35,9 +36,10 @@ func (t *trend) update(x float64, n noise, clip float64) float64 {
 
 // innovation is x against the level, the same in standard deviations, and one over its variance.
 func (t *trend) innovation(x, r, clip float64) (e, z, per float64) {
-	per = 1 / (t.p11 + r)
+	of := t.p11 + r
+	per = 1 / of
 	e = x - t.l
-	z = e * math.Sqrt(per)
+	z = e * per * math.Sqrt(of)
 	if z*z > clip*clip {
 		e, z = cut(e, z, clip)
 	}
@@ -49,12 +51,10 @@ func cut(e, z, clip float64) (float64, float64) {
 }
 
 func (t *trend) correct(e, r, per float64) {
-	k1, k2, left := t.p11*per, t.p12*per, r*per
+	k1, k2 := t.p11*per, t.p12*per
 	t.l += k1 * e
 	t.b += k2 * e
-	t.p22 -= k2 * t.p12
-	t.p12 *= left
-	t.p11 *= left
+	t.p11, t.p12, t.p22 = r*k1, r*k2, t.p22-k2*t.p12
 }
 
 // How a filter that lags behind is loosened: lags of white noise have a standard deviation of 0.42.
