@@ -44,3 +44,28 @@ func BenchmarkQuery(b *testing.B) {
 		})
 	}
 }
+
+// BenchmarkSmallFiles asks a lake of 300 files of 2,000 readings each, as flushes leave it before they are merged.
+func BenchmarkSmallFiles(b *testing.B) {
+	f := newFixture(b)
+	f.units([3]string{"unit-123", "9ZZTEST74RA000123", "dgl-123"})
+	for k := range 300 {
+		f.add("readings", fmt.Sprintf(`select '9ZZTEST74RA' || printf('%%06d', i %% 500) as vin, 'dgl-' || (i %% 500) as device,
+			timestamp '2026-01-01' + interval (%d) hour as read_at, true as clock_ok, 'r' || (%d * 1000000 + i // 20) as report_id,
+			'can' as bus, '7e8' as ecu, 'm' || (i // 500) || '.t01' as test, 'ok' as state, true as passed, '1' as unit_of_measure,
+			random() as value, 1::double as max, random() as margin from range(2000) t(i) order by vin, device, read_at`, k, k))
+	}
+	e := open(b)
+	for _, bench := range []struct{ name, query string }{
+		{"unit", "select read_at, value from readings where unit = 'unit-123'"},
+		{"fleet by test", "select test, count(*), avg(margin) from readings group by 1"},
+	} {
+		b.Run(bench.name, func(b *testing.B) {
+			for b.Loop() {
+				if _, err := e.Query(b.Context(), f, bench.query); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
