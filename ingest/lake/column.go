@@ -36,6 +36,7 @@ type column struct {
 	runs     bool // no dictionary under zstd, which finds more in the values as they follow one another
 	own      bool // belongs to the row; the others repeat what the report's own row says
 	report   bool // the same in all rows of a report
+	test     bool // of results: follows from the test and its limits (sameTest)
 
 	text *access[string]
 	num  *access[int32]
@@ -86,6 +87,7 @@ func flag(id int, name, doc string, f func(*row) *series.Tri) column {
 
 func (c column) need() column     { c.required = true; return c }
 func (c column) owned() column    { c.own = true; return c }
+func (c column) ofTest() column   { c.own, c.test = true, true; return c }
 func (c column) inRuns() column   { c.runs = true; return c }
 func (c column) unlisted() column { c.plain = true; return c }
 

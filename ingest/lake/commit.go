@@ -8,6 +8,7 @@ import (
 	"maps"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"marginline/ingest/series"
@@ -254,15 +255,18 @@ func (l *Lake) drop(done int) {
 	l.metrics.buffered.Set(float64(l.rows))
 }
 
-// compare is the order of reports in every table.
+// compare is the order of reports in every table. What comes later is looked at only where all before is equal.
 func compare(a, b entry) int {
-	return cmp.Or(
-		cmp.Compare(a.p.VIN, b.p.VIN),
-		cmp.Compare(a.p.Device, b.p.Device),
-		a.p.ReadAt.Compare(b.p.ReadAt),
-		cmp.Compare(a.p.ReportID, b.p.ReportID),
-		cmp.Compare(a.seq, b.seq),
-	)
+	if c := strings.Compare(a.p.VIN, b.p.VIN); c != 0 {
+		return c
+	}
+	if c := strings.Compare(a.p.Device, b.p.Device); c != 0 {
+		return c
+	}
+	if c := a.p.ReadAt.Compare(b.p.ReadAt); c != 0 {
+		return c
+	}
+	return cmp.Or(strings.Compare(a.p.ReportID, b.p.ReportID), cmp.Compare(a.seq, b.seq))
 }
 
 // rowsFor lays sorted reports out as rows: in every table the reports stand in the same order.

@@ -267,7 +267,6 @@ func (w *driftTarget) end() error {
 
 func (w *driftTarget) abandon() {
 	if p := w.part; p != nil {
-		p.enc.abandon()
 		p.f.discard()
 	}
 }

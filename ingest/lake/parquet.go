@@ -1,7 +1,7 @@
 package lake
 
 import (
-	"errors"
+	"encoding/binary"
 	"fmt"
 	"io"
 
@@ -9,7 +9,9 @@ import (
 	"github.com/apache/arrow/go/v15/parquet"
 	"github.com/apache/arrow/go/v15/parquet/compress"
 	"github.com/apache/arrow/go/v15/parquet/file"
+	footer "github.com/apache/arrow/go/v15/parquet/metadata"
 	"github.com/apache/arrow/go/v15/parquet/pqarrow"
+	"github.com/apache/arrow/go/v15/parquet/schema"
 )
 
 // Snappy for a flush by measurement: arrow v15 makes a new zstd encoder for every page, which costs many
@@ -42,23 +44,12 @@ func (s *spec) seal(old, big bool) form {
 const sealedRows = 100_000
 
 func (s *spec) properties(mem memory.Allocator, f form) *parquet.WriterProperties {
-	props := []parquet.WriterProperty{
+	return parquet.NewWriterProperties(
 		parquet.WithAllocator(mem),
 		parquet.WithCompression(f.codec),
 		parquet.WithRootRepetition(parquet.Repetitions.Required), // strict readers fail on arrow v15's default
-		parquet.WithMaxRowGroupLength(int64(f.group)),
-		// One batch, and so one page, a column chunk: arrow v15 slices the indices of a dictionary column
-		// with nulls wrongly from the second batch on, and panics.
-		parquet.WithBatchSize(int64(f.group)),
 		parquet.WithCreatedBy("marginline"),
-	}
-	for i := range s.columns {
-		c := &s.columns[i]
-		if c.bare(f.codec) {
-			props = append(props, parquet.WithDictionaryFor(c.name, false))
-		}
-	}
-	return parquet.NewWriterProperties(props...)
+	)
 }
 
 // writeParquet writes rows, which are sorted, as a flush.
@@ -68,30 +59,56 @@ func (s *spec) writeParquet(w io.Writer, mem memory.Allocator, rows []row) (err 
 		return err
 	}
 	if err := out.add(rows...); err != nil {
-		out.abandon()
 		return err
 	}
 	return out.close()
 }
 
-// An encoder turns sorted rows into the row groups of one data file.
+// An encoder turns sorted rows into the row groups of one data file. What is in the chunks is encoded here; headers of
+// pages and the footer are arrow's.
 type encoder struct {
 	s       *spec
 	form    form
-	out     *file.Writer
+	props   *parquet.WriterProperties
+	out     tell
+	pages   file.PageWriter
+	meta    *footer.FileMetaDataBuilder
+	columns *schema.Schema
 	packers []packer
 	shape   layout
 	rows    []row // of the next row group
+	groups  int16
 	count   int64
 }
 
+// tell counts what is written.
+type tell struct {
+	io.Writer
+	at int64
+}
+
+func (t *tell) Write(b []byte) (int, error) {
+	n, err := t.Writer.Write(b)
+	t.at += int64(n)
+	return n, err
+}
+
+// Tell is how many bytes were written.
+func (t *tell) Tell() int64 { return t.at }
+
+// magic begins and ends a Parquet file.
+const magic = "PAR1"
+
 func (s *spec) encoder(w io.Writer, mem memory.Allocator, f form) (*encoder, error) {
 	props := s.properties(mem, f)
-	schema, err := pqarrow.ToParquet(s.arrowSchema(), props, pqarrow.NewArrowWriterProperties())
+	columns, err := pqarrow.ToParquet(s.arrowSchema(), props, pqarrow.NewArrowWriterProperties())
 	if err != nil {
 		return nil, err
 	}
-	return &encoder{s: s, form: f, out: file.NewParquetWriter(w, schema.Root(), file.WithWriterProps(props)), packers: packersOf(s, f)}, nil
+	e := &encoder{s: s, form: f, props: props, out: tell{Writer: w}, columns: columns,
+		meta: footer.NewFileMetadataBuilder(columns, props, nil), packers: packersOf(s, f)}
+	_, err = io.WriteString(&e.out, magic)
+	return e, err
 }
 
 // add takes rows, and writes the row groups that they fill.
@@ -130,13 +147,19 @@ func (e *encoder) rest() error {
 // close writes the last row group and the footer.
 func (e *encoder) close() error {
 	defer keepPackers(e)
-	return errors.Join(e.rest(), e.out.Close())
-}
-
-// abandon frees what an encoder holds whose file will not be.
-func (e *encoder) abandon() {
-	defer func() { _ = recover() }()
-	e.out.Close()
+	if err := e.rest(); err != nil {
+		return err
+	}
+	end, err := e.meta.Finish()
+	if err != nil {
+		return err
+	}
+	n, err := end.WriteTo(&e.out, nil)
+	if err != nil {
+		return err
+	}
+	_, err = e.out.Write(append(binary.LittleEndian.AppendUint32(nil, uint32(n)), magic...))
+	return err
 }
 
 // group writes one row group.
@@ -151,21 +174,33 @@ func (e *encoder) group(rows []row) (err error) {
 		e.packers[i].begin(len(rows))
 	}
 	e.shape.blocks(func(from, to int) {
+		e.shape.look(rows, from, to)
 		for i := range e.packers {
 			e.packers[i].take(rows, &e.shape, from, to)
 		}
 	})
-	g := e.out.AppendRowGroup()
+	g, begin := e.meta.AppendRowGroup(), e.out.at
+	g.SetNumRows(len(rows))
 	for i := range e.packers {
-		cw, err := g.NextColumn()
+		p := &e.packers[i]
+		if err := p.finish(e.form.codec); err != nil {
+			return err
+		}
+		meta := g.NextColumnChunk()
+		if e.pages == nil {
+			e.pages, err = file.NewPageWriter(&e.out, e.form.codec, compress.DefaultCompressionLevel, meta, e.groups, int16(i), e.props.Allocator(), false, nil, nil)
+		} else {
+			err = e.pages.Reset(&e.out, e.form.codec, compress.DefaultCompressionLevel, meta, e.groups, int16(i), nil, nil)
+		}
 		if err != nil {
 			return err
 		}
-		if err := errors.Join(e.packers[i].write(cw), cw.Close()); err != nil {
-			return err
+		if err := p.chunk.write(e.pages, meta, e.props, e.columns.Column(i).SortOrder() == schema.SortSIGNED); err != nil {
+			return fmt.Errorf("column %s: %w", p.c.name, err)
 		}
 	}
-	return g.Close()
+	e.groups++
+	return g.Finish(e.out.at-begin, e.groups-1)
 }
 
 // openParquet opens a data file and reads its footer. Decoders take their scratch memory from the garbage

@@ -109,7 +109,6 @@ func (g *target) close() (s *sealed, err error) {
 func (g *target) abandon() {
 	for _, p := range g.parts {
 		if p != nil {
-			p.enc.abandon()
 			p.f.discard()
 		}
 	}
