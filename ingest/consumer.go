@@ -26,6 +26,7 @@ import (
 type Config struct {
 	FlushRows  int           // rows of the lake that make a flush; default 200,000
 	FlushEvery time.Duration // how long a report waits at most; default 2 s
+	Readers    int           // that parse and decode at the same time; default one for each processor
 	Catalogue  *obd.Catalogue
 }
 
@@ -86,10 +87,13 @@ func NewConsumer(b *broker.Broker, l Lake, roster func() *fleet.Roster, cfg Conf
 	if cfg.FlushEvery == 0 {
 		cfg.FlushEvery = 2 * time.Second
 	}
+	if cfg.Readers == 0 {
+		cfg.Readers = runtime.GOMAXPROCS(0)
+	}
 	c := &Consumer{
 		broker: b, lake: l, roster: roster, cfg: cfg, log: log.With("stage", "ingest"), metrics: newMetrics(reg),
 		size:  report.MaxBytes, // until something was seen
-		build: build, decoders: make([]obd.Decoder, runtime.GOMAXPROCS(0)),
+		build: build, decoders: make([]obd.Decoder, cfg.Readers),
 	}
 	for i := range c.decoders {
 		c.decoders[i].Terse = true

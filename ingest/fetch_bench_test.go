@@ -17,11 +17,19 @@ import (
 // Iceberg commit. Publishing is not in it. 25,000 reports of 40 results make a million readings.
 func BenchmarkFetchToCommit(b *testing.B) {
 	for _, form := range []string{"json", "protobuf"} {
-		b.Run(form, func(b *testing.B) { fetchToCommit(b, form, 25_000) })
+		b.Run(form, func(b *testing.B) { fetchToCommit(b, form, 25_000, 0) })
 	}
 }
 
-func fetchToCommit(b *testing.B, form string, reports int) {
+// BenchmarkReaders is the same with 1, 2, 3 and 4 workers that parse and decode. It grows as long as there are processors
+// beside the one that puts the batch before into Parquet (deploy/sizing.md).
+func BenchmarkReaders(b *testing.B) {
+	for n := 1; n <= 4; n++ {
+		b.Run(fmt.Sprint(n), func(b *testing.B) { fetchToCommit(b, "json", 25_000, n) })
+	}
+}
+
+func fetchToCommit(b *testing.B, form string, reports, readers int) {
 	const perMessage, messages = 4, 10
 	out := make([]broker.Outgoing, 0, 1000)
 	log := slog.New(slog.DiscardHandler)
@@ -71,7 +79,7 @@ func fetchToCommit(b *testing.B, form string, reports int) {
 			b.Fatal(err)
 		}
 		ctx, cancel := context.WithCancel(b.Context())
-		c := NewConsumer(br, l, func() *fleet.Roster { return nil }, Config{}, log, nil)
+		c := NewConsumer(br, l, func() *fleet.Roster { return nil }, Config{Readers: readers}, log, nil)
 		done := make(chan error, 1)
 		b.StartTimer()
 		go func() { done <- c.Run(ctx) }()

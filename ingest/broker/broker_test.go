@@ -18,14 +18,14 @@ import (
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-type testLog struct{ t *testing.T }
+type testLog struct{ t testing.TB }
 
 func (l testLog) Write(p []byte) (int, error) {
 	l.t.Log(strings.TrimSpace(string(p)))
 	return len(p), nil
 }
 
-func open(t *testing.T, cfg Config) *Broker {
+func open(t testing.TB, cfg Config) *Broker {
 	t.Helper()
 	b, err := Open(t.Context(), cfg, slog.New(slog.NewTextHandler(testLog{t}, nil)))
 	if err != nil {
@@ -34,7 +34,7 @@ func open(t *testing.T, cfg Config) *Broker {
 	return b
 }
 
-func closeIt(t *testing.T, b *Broker) {
+func closeIt(t testing.TB, b *Broker) {
 	t.Helper()
 	if err := b.Close(); err != nil {
 		t.Error("close:", err)

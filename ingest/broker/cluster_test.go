@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -11,7 +12,7 @@ import (
 	"marginline/ingest/broker/cutline"
 )
 
-func unused(t *testing.T) string {
+func unused(t testing.TB) string {
 	t.Helper()
 	addr, err := cutline.Unused()
 	if err != nil {
@@ -27,7 +28,7 @@ type trio struct {
 	links [3][3]*cutline.Line
 }
 
-func newTrio(t *testing.T) *trio {
+func newTrio(t testing.TB) *trio {
 	t.Helper()
 	c := &trio{}
 	var addr [3]string
@@ -199,4 +200,26 @@ func TestClusterOutlivesANode(t *testing.T) {
 		c.nodes[round] = open(t, c.cfg[round])
 	}
 	c.holds(t, 0, n)
+}
+
+// BenchmarkPublishToNodes is synced publishing in batches of a thousand, to a node alone and to three that keep a copy each.
+func BenchmarkPublishToNodes(b *testing.B) {
+	const batch = 1000
+	batches := make([]Outgoing, batch)
+	payload := []byte(strings.Repeat("x", 1500))
+	run := func(b *testing.B, to *Broker) {
+		n := 0
+		for b.Loop() {
+			for i := range batches {
+				batches[i] = Outgoing{Device: fmt.Sprint("dgl-", i), Payload: payload}
+			}
+			if _, err := to.PublishBatch(b.Context(), batches); err != nil {
+				b.Fatal(err)
+			}
+			n += batch
+		}
+		b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "reports/s")
+	}
+	b.Run("1", func(b *testing.B) { run(b, open(b, Config{Dir: b.TempDir()})) })
+	b.Run("3", func(b *testing.B) { run(b, newTrio(b).nodes[0]) })
 }
