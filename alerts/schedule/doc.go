@@ -12,6 +12,9 @@
 //	no bound                                 at the PM service or within 30 days, whichever is first
 //	note                                     watch
 //
+// An own visit takes the PM service along where its early window is open on that day and there is room for both; the service
+// alone never comes on a day on which the unit is in for something else.
+//
 // The bound is the day before which a visit should be: the early end of the forecast, or an inspection,
 // compliance or warranty date with the time that a repeated test needs. The caller computes it.
 //

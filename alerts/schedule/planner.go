@@ -20,6 +20,7 @@ type planner struct {
 	fixed    []fixture
 	seats    []seat // by visit
 	missed   map[string]Fixed
+	days     map[string][]shop.Day // on which a unit comes
 	out      Plan
 }
 
@@ -34,7 +35,7 @@ type seat struct{ bay, tech, minutes int }
 
 func newPlanner(in Input) *planner {
 	p := &planner{in: in, end: in.Today + shop.Day(in.Days), rooms: map[string]*room{}, of: map[string]*Service{},
-		placed: map[string]bool{}, missed: map[string]Fixed{}, out: Plan{Today: in.Today, Visits: []Visit{}, Waiting: []Waiting{}, Clashes: []Clash{}, Loads: []Load{}}}
+		placed: map[string]bool{}, missed: map[string]Fixed{}, days: map[string][]shop.Day{}, out: Plan{Today: in.Today, Visits: []Visit{}, Waiting: []Waiting{}, Clashes: []Clash{}, Loads: []Load{}}}
 	for i := range in.Depots {
 		d := &in.Depots[i]
 		p.rooms[d.Name] = newRoom(d, in.Today, in.Days)
@@ -134,11 +135,15 @@ func (p *planner) clash(c Clash) {
 	p.out.Clashes = append(p.out.Clashes, c)
 }
 
+// comes says whether a unit has a visit on a day.
+func (p *planner) comes(unit string, day shop.Day) bool { return slices.Contains(p.days[unit], day) }
+
 func (p *planner) book(v Visit, r *room, bay, tech, minutes int) {
 	v.Bay, v.Technician, v.Hours = r.depot.Bays[bay].Name, r.depot.Technicians[tech].Name, float64(minutes)/60
 	r.take(v.Day, bay, tech, minutes, len(p.out.Visits))
 	p.seats = append(p.seats, seat{bay, tech, minutes})
 	p.out.Visits = append(p.out.Visits, v)
+	p.days[v.Unit] = append(p.days[v.Unit], v.Day)
 }
 
 func (p *planner) serviceMinutes(s *Service) int {

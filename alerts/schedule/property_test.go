@@ -165,6 +165,11 @@ func TestPlanKeepsItsPromises(t *testing.T) {
 				person[slot{v.Depot, v.Day, ""}] += v.Hours
 			}
 		}
+		for _, v := range plan.Visits { // a unit is in one bay at a time: its service alone does not come on the day of another visit
+			if v.Job == "" && v.Kind != ByPerson && slices.ContainsFunc(plan.Visits, func(o Visit) bool { return o.Job != "" && o.Unit == v.Unit && o.Day == v.Day }) {
+				t.Fatalf("%+v: the unit comes for a job on that day: %+v", v, plan.Visits)
+			}
+		}
 		const eps = 1e-6
 		for at, h := range hours {
 			d := depots[at.depot]

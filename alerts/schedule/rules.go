@@ -19,10 +19,7 @@ func (p *planner) place(j *Job) {
 		p.clash(Clash{ID: j.ID, Unit: j.Unit, Depot: j.Depot, Reason: noDepot(j.Depot)})
 		return
 	}
-	s := p.of[j.Unit]
-	if s != nil && (p.placed[s.ID] || s.Depot != j.Depot || p.fixedAlone(s)) {
-		s = nil
-	}
+	s := p.serviceOf(j)
 	first := p.first(j, r)
 	late := j.By != nil && *j.By <= first
 	switch {
@@ -65,6 +62,15 @@ func (p *planner) before(j *Job, s *Service, r *room, first shop.Day) {
 	}
 }
 
+// serviceOf is the PM service that a job may still be done along with; nil when there is none.
+func (p *planner) serviceOf(j *Job) *Service {
+	s := p.of[j.Unit]
+	if s != nil && (p.placed[s.ID] || s.Depot != j.Depot || p.fixedAlone(s)) {
+		return nil
+	}
+	return s
+}
+
 // first is the first day on which a job may be done.
 func (p *planner) first(j *Job, r *room) shop.Day {
 	day := p.in.Today
@@ -80,13 +86,26 @@ func (p *planner) first(j *Job, r *room) shop.Day {
 	return day
 }
 
-// own books a visit of its own on the first day with room.
+// own books a visit of its own on the first day with room. Where the PM service may be done on that day too, and there is room
+// for both, it is.
 func (p *planner) own(j *Job, r *room, from, until shop.Day, reason string) bool {
 	n := need{minutes: minutes(j.Hours), skills: j.Skills, bay: j.Bay}
 	for day := from; day < min(until, p.end); day++ {
 		if bay, tech, ok := r.seat(day, n); ok && !slices.Contains(j.Blackout, day) {
 			v := Visit{Unit: j.Unit, Depot: j.Depot, Day: day, Kind: OwnVisit, Job: j.ID, rank: j.Rank, Reason: p.again(j.ID) + reason, Prepare: prepare(j)}
 			v.Risk = j.By != nil && day >= *j.By
+			if s := p.serviceOf(j); s != nil && p.early(s) <= day {
+				both := n
+				both.minutes = p.serviceMinutes(s) + minutes(j.RideHours)
+				if b, t, ok := r.seat(day, both); ok {
+					v.Kind, v.Service, v.Reason = RideAlong, s.ID, v.Reason+" "+alongToo(s)
+					if day < s.Due {
+						v.Kind = PullForward
+					}
+					bay, tech, n = b, t, both
+					p.placed[s.ID] = true
+				}
+			}
 			p.book(v, r, bay, tech, n.minutes)
 			return true
 		}
@@ -122,7 +141,7 @@ func (p *planner) along(j *Job, s *Service, r *room, first shop.Day, kind Kind, 
 	return false
 }
 
-// serve finds a day for a PM service that nothing rides along with.
+// serve finds a day for a PM service that nothing rides along with; one on which the unit comes in for something else is none.
 func (p *planner) serve(s *Service) {
 	if p.placed[s.ID] {
 		return
@@ -140,14 +159,14 @@ func (p *planner) serve(s *Service) {
 	from, until := max(p.in.Today+shop.Day(r.depot.LeadDays), p.early(s)), s.Due
 	v := Visit{Unit: s.Unit, Depot: s.Depot, Kind: PMService, Service: s.ID, rank: Note, Reason: p.again(s.ID) + due(s, p.in.Today)}
 	for day := until; day >= from; day-- {
-		if bay, tech, ok := r.seat(day, n); ok {
+		if bay, tech, ok := r.seat(day, n); ok && !p.comes(s.Unit, day) {
 			v.Day = day
 			p.book(v, r, bay, tech, n.minutes)
 			return
 		}
 	}
 	for day := max(from, until+1); day < p.end; day++ {
-		if bay, tech, ok := r.seat(day, n); ok {
+		if bay, tech, ok := r.seat(day, n); ok && !p.comes(s.Unit, day) {
 			v.Day, v.Risk = day, true
 			v.Reason = p.again(s.ID) + overdue(s, p.in.Today)
 			p.book(v, r, bay, tech, n.minutes)

@@ -81,7 +81,6 @@ func TestRules(t *testing.T) {
 	soak := job("soak", RoadCall, ptr(today+5))
 	soak.ColdSoak, soak.FuelWindow = true, true
 	stored := job("code", Compliance, nil)
-	stored.Now = true
 	parts := job("parts", RoadCall, ptr(today+20))
 	parts.NotBefore = ptr(today + 7)
 	away := job("away", RoadCall, ptr(today+6))
@@ -105,10 +104,14 @@ func TestRules(t *testing.T) {
 		{"no bound, service far", job("8", Cost, nil), p(service("u8", 50, 90)), OwnVisit, 0, false, "within 30 days"},
 		{"a stored code", stored, p(service("ucode", 50, 90)), OwnVisit, 0, false, "first day with room"},
 		{"bound reached", job("9", Compliance, ptr(today-2)), nil, OwnVisit, 0, true, "is reached"},
+		{"a stored code, and the service is overdue", job("10", RoadCall, nil), p(service("u10", -5, 90)), RideAlong, 0, false, "first day with room. The PM service due 2026-05-20 is done along with it."},
+		{"bound reached, inside the early window", job("11", RoadCall, ptr(today-2)), p(service("u11", 9, 90)), PullForward, 0, true, "is reached. The PM service due 2026-06-03 is done along with it."},
+		{"bound reached, before the early window", job("12", RoadCall, ptr(today-2)), p(service("u12", 10, 90)), OwnVisit, 0, true, "is reached."},
 		{"cold soak needs a night", soak, nil, OwnVisit, 1, false, "Own visit"},
 		{"parts come first", parts, nil, OwnVisit, 7, false, "Own visit"},
 		{"days that dispatch needs the unit", away, nil, OwnVisit, 2, false, "Own visit"},
 	} {
+		c.job.Now = c.job.Now || strings.HasPrefix(c.name, "a stored code")
 		in := Input{Jobs: []Job{c.job}}
 		if c.svc != nil {
 			in.Services = []Service{*c.svc}
@@ -223,6 +226,28 @@ func TestSkillsAndBays(t *testing.T) {
 	j.Depot = "Nowhere"
 	if plan = make1(t, Input{Jobs: []Job{j}}); len(plan.Clashes) != 1 || !strings.Contains(plan.Clashes[0].Reason, `no depot "Nowhere"`) {
 		t.Errorf("%+v", plan.Clashes)
+	}
+}
+
+// Both do not fit into what is left of the day: the unit comes at once, and the service comes on another day.
+func TestServiceNeverBesideAnotherVisit(t *testing.T) {
+	j := job("1", RoadCall, nil)
+	j.Now = true
+	depots := yard(t)
+	for i := range depots[0].Technicians {
+		depots[0].Technicians[i].Hours = map[string]float64{"mon": 2.2, "tue": 8, "wed": 8}
+	}
+	plan := make1(t, Input{Jobs: []Job{j}, Services: []Service{service("u1", -5, 90)}, Depots: depots})
+	if v := visitOf(t, plan, "1"); v.Kind != OwnVisit || v.Day != today {
+		t.Errorf("%+v", v)
+	}
+	for _, v := range plan.Visits {
+		if v.Job == "" && v.Day != today+1 {
+			t.Errorf("the service: %+v", v)
+		}
+	}
+	if len(plan.Visits) != 2 {
+		t.Errorf("%+v", plan)
 	}
 }
 

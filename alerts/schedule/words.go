@@ -50,6 +50,11 @@ func own(j *Job, s *Service) string {
 	return fmt.Sprintf("Own visit, the first day with room before %s; the PM service due %s cannot come so early.", bound(j), s.Due)
 }
 
+// alongToo is added to the reason of an own visit.
+func alongToo(s *Service) string {
+	return fmt.Sprintf("The PM service due %s is done along with it.", s.Due)
+}
+
 func hurry(j *Job, late bool) string {
 	switch {
 	case j.Rank == Stop:
