@@ -74,8 +74,8 @@ type Consumer struct {
 	flight chan error // the batch before, on its way into the lake; nil when there is none
 	size   int        // running mean of the size of a report, in bytes
 
-	build    func(*obd.Decoder, *broker.Msg, *report.Report, *fleet.Roster, *obd.Catalogue) (*taken, *refused)
-	decoders []obd.Decoder // one for each that reads
+	build   func(*reader, *broker.Msg, *report.Report, *fleet.Roster, *obd.Catalogue) (*taken, *refused)
+	readers []reader
 }
 
 // NewConsumer makes a Consumer. The lake is the Consumer's alone to append to while Run runs; roster is
@@ -93,10 +93,10 @@ func NewConsumer(b *broker.Broker, l Lake, roster func() *fleet.Roster, cfg Conf
 	c := &Consumer{
 		broker: b, lake: l, roster: roster, cfg: cfg, log: log.With("stage", "ingest"), metrics: newMetrics(reg),
 		size:  report.MaxBytes, // until something was seen
-		build: build, decoders: make([]obd.Decoder, cfg.Readers),
+		build: build, readers: make([]reader, cfg.Readers),
 	}
-	for i := range c.decoders {
-		c.decoders[i].Terse = true
+	for i := range c.readers {
+		c.readers[i].decoder.Terse = true
 	}
 	if reg != nil {
 		reg.MustRegister(newLag(c))
@@ -304,7 +304,7 @@ func (c *Consumer) take(m *broker.Msg, d *ready) {
 	if b.first.IsZero() {
 		b.first = time.Now()
 	}
-	r, no := d.report, d.no
+	no := d.no
 	if m.Replay != "" {
 		b.replayed = append(b.replayed, m.Replay)
 	}
@@ -312,19 +312,16 @@ func (c *Consumer) take(m *broker.Msg, d *ready) {
 		if !m.Received.IsZero() || m.Replay != "" { // no dongle waits for it
 			return
 		}
-		out := receipt{device: m.Device, Receipt: broker.Receipt{Kept: kept, Reason: reason}}
-		if r != nil {
-			out.ID = r.ID
-		}
+		out := receipt{device: m.Device, Receipt: broker.Receipt{ID: d.id, Kept: kept, Reason: reason}}
 		b.receipts = append(b.receipts, out)
 	}
-	if had, known := c.seen.reports[d.key]; known && r != nil {
+	if had, known := c.seen.reports[d.key]; known && d.read {
 		if had == d.digest {
 			c.metrics.duplicate()
 			tell("duplicate", "")
 			return
 		}
-		no = &refused{ConflictingContent, fmt.Sprintf("report %q is stored with other content; the first one stays", r.ID)}
+		no = &refused{ConflictingContent, fmt.Sprintf("report %q is stored with other content; the first one stays", d.id)}
 	}
 	if no == nil {
 		c.seen.reports[d.key] = d.digest
@@ -333,10 +330,7 @@ func (c *Consumer) take(m *broker.Msg, d *ready) {
 		return
 	}
 	e := broker.Entry{Stream: c.stream, Seq: m.Seq, Message: broker.WholeReport, Device: m.Device,
-		Reason: string(no.reason), Detail: no.detail, At: m.BrokerTime, Raw: m.Data}
-	if r != nil {
-		e.ReportID = r.ID
-	}
+		ReportID: d.id, Reason: string(no.reason), Detail: no.detail, At: m.BrokerTime, Raw: m.Data}
 	tell("quarantined", e.Reason)
 	if _, had := c.seen.refused[refusal(&e)]; had && m.Replay == "" {
 		c.metrics.duplicate()
@@ -350,15 +344,15 @@ func (c *Consumer) take(m *broker.Msg, d *ready) {
 
 // survive builds the poll of a report. One that no code of ours stands is poison: it would stop all behind
 // it again and again, so it goes to the quarantine like any other that cannot be read.
-func (c *Consumer) survive(dec *obd.Decoder, m *broker.Msg, r *report.Report) (t *taken, no *refused) {
+func (c *Consumer) survive(with *reader, m *broker.Msg, r *report.Report) (t *taken, no *refused) {
 	defer func() {
 		if p := recover(); p != nil {
-			*dec = obd.Decoder{Terse: true} // whatever it was in the middle of
+			with.decoder = obd.Decoder{Terse: true} // whatever it was in the middle of
 			c.log.Error("a fault of this program, not of the report; it is kept in the quarantine", "report", r.ID, "device", m.Device, "panic", p, "stack", string(debug.Stack()))
 			t, no = nil, &refused{Poison, fmt.Sprintf("reading it failed: %v", p)}
 		}
 	}()
-	return c.build(dec, m, r, c.roster(), c.cfg.Catalogue)
+	return c.build(with, m, r, c.roster(), c.cfg.Catalogue)
 }
 
 func (c *Consumer) add(t *taken, m *broker.Msg) {

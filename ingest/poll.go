@@ -1,6 +1,7 @@
 package ingest
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"math"
@@ -30,9 +31,9 @@ type taken struct {
 }
 
 // parse reads the report of a message and checks that it may come under this subject. The report is nil
-// where nothing could be read.
-func parse(m *broker.Msg) (*report.Report, *refused) {
-	r, err := report.Parse(m.Data)
+// where nothing could be read, and valid until the parser is used again.
+func parse(p *report.Parser, m *broker.Msg) (*report.Report, *refused) {
+	r, err := p.Parse(m.Data)
 	if err != nil {
 		return r, &refused{reasonOf(err), err.Error()}
 	}
@@ -43,12 +44,12 @@ func parse(m *broker.Msg) (*report.Report, *refused) {
 }
 
 // build turns a report into a poll: it decodes the messages, finds the vehicle, and places it in time. What it read
-// (taken.read) holds until the decoder is used again; the poll is its own.
-func build(dec *obd.Decoder, m *broker.Msg, r *report.Report, roster *fleet.Roster, cat *obd.Catalogue) (*taken, *refused) {
+// (taken.read) holds until the reader is used again; the poll is its own.
+func build(with *reader, m *broker.Msg, r *report.Report, roster *fleet.Roster, cat *obd.Catalogue) (*taken, *refused) {
 	t := &taken{}
-	msgs := make([]obd.Message, 0, len(r.Messages))
+	msgs := slices.Grow(with.msgs[:0], len(r.Messages))
 	place := place(r, m)
-	index := make([]int, 0, len(r.Messages)) // place in the report of each message in msgs
+	index := slices.Grow(with.index[:0], len(r.Messages)) // place in the report of each message in msgs
 	for i := range r.Messages {
 		in := &r.Messages[i]
 		if in.Fault != "" {
@@ -62,13 +63,14 @@ func build(dec *obd.Decoder, m *broker.Msg, r *report.Report, roster *fleet.Rost
 		msgs = append(msgs, obd.Message{From: in.From, PGN: in.PGN, Data: in.Data})
 		index = append(index, i)
 	}
+	with.msgs, with.index = msgs, index
 	// The test catalogue may speak of an engine family, which the unit has, and who the unit is may be in the
 	// messages. Nearly always report and roster know it without them.
 	family := ""
 	if u, err := roster.Resolve(r.VIN, r.Device); err == nil && u != nil {
 		family = u.EngineFamily
 	}
-	d := dec.Decode(r.Bus, msgs, cat.For(family))
+	d := with.decoder.Decode(r.Bus, msgs, cat.For(family))
 	vin, no := vinOf(r, d)
 	if no != nil {
 		return nil, no
@@ -78,7 +80,7 @@ func build(dec *obd.Decoder, m *broker.Msg, r *report.Report, roster *fleet.Rost
 		return nil, &refused{UnitMismatch, err.Error()}
 	}
 	if unit != nil && unit.EngineFamily != family && cat != nil {
-		d = dec.Decode(r.Bus, msgs, cat.For(unit.EngineFamily))
+		d = with.decoder.Decode(r.Bus, msgs, cat.For(unit.EngineFamily))
 	}
 	t.read, t.index = d, index
 	t.known = unit != nil
@@ -90,7 +92,7 @@ func build(dec *obd.Decoder, m *broker.Msg, r *report.Report, roster *fleet.Rost
 			continue
 		}
 		last = it.Message
-		t.reject(m, r, index[it.Message], reasonOf(it.Err), it.Err.Error(), msgs[it.Message].Data)
+		t.reject(m, r, index[it.Message], reasonOf(it.Err), it.Err.Error(), bytes.Clone(msgs[it.Message].Data))
 	}
 	context := d.Context
 	if !math.IsNaN(r.OdometerKm) {

@@ -129,13 +129,13 @@ func TestReplay(t *testing.T) {
 	h.roster = unitsOf(t, fleet.Unit{Unit: "A", VIN: vinA})
 	h.prepare = func(c *Consumer) {
 		build := c.build
-		c.build = func(dec *obd.Decoder, m *broker.Msg, r *report.Report, ro *fleet.Roster, cat *obd.Catalogue) (*taken, *refused) {
+		c.build = func(with *reader, m *broker.Msg, r *report.Report, ro *fleet.Roster, cat *obd.Catalogue) (*taken, *refused) {
 			for i := range r.Messages {
 				if d := r.Messages[i].Data; len(d) == 12 {
 					r.Messages[i].Data = d[:10]
 				}
 			}
-			return build(dec, m, r, ro, cat)
+			return build(with, m, r, ro, cat)
 		}
 	}
 	h.run(nil)
@@ -171,11 +171,11 @@ func TestPoison(t *testing.T) {
 	h := newHouse(t)
 	h.prepare = func(c *Consumer) {
 		build := c.build
-		c.build = func(dec *obd.Decoder, m *broker.Msg, r *report.Report, ro *fleet.Roster, cat *obd.Catalogue) (*taken, *refused) {
+		c.build = func(with *reader, m *broker.Msg, r *report.Report, ro *fleet.Roster, cat *obd.Catalogue) (*taken, *refused) {
 			if r.ID == "r2" {
 				panic("invented")
 			}
-			return build(dec, m, r, ro, cat)
+			return build(with, m, r, ro, cat)
 		}
 	}
 	h.run(nil)

@@ -72,10 +72,10 @@ func (c *Consumer) again(ctx context.Context, e *broker.Entry) (payload []byte, 
 		}
 	}
 	m := &broker.Msg{Device: e.Device, Data: payload, Received: e.At, BrokerTime: e.At}
-	r, no := parse(m)
+	r, no := parse(new(report.Parser), m)
 	if no == nil {
 		var t *taken
-		t, no = c.survive(new(obd.Decoder), m, r)
+		t, no = c.survive(new(reader), m, r)
 		if no == nil && e.Message != broker.WholeReport && len(t.bad) > 0 {
 			return nil, "", fmt.Errorf("still %s: %s", t.bad[0].Reason, t.bad[0].Detail)
 		}

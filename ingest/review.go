@@ -98,7 +98,7 @@ func (w *Reviewer) Examine(payload []byte) *Review {
 		v.Refused = fmt.Sprintf("%s: report %q came before with other content; the first one stays", ConflictingContent, r.ID)
 		return v
 	}
-	t, no := build(new(obd.Decoder), &broker.Msg{Device: r.Device, BrokerTime: w.Now, Data: payload}, r, nil, w.Catalogue)
+	t, no := build(new(reader), &broker.Msg{Device: r.Device, BrokerTime: w.Now, Data: payload}, r, nil, w.Catalogue)
 	if no != nil {
 		v.Refused = fmt.Sprintf("%s: %s", no.reason, no.detail)
 		return v

@@ -12,15 +12,13 @@ import (
 type name [16]byte
 
 func nameOf(parts ...string) name {
-	h := sha256.New()
-	var n [8]byte
+	var room [512]byte
+	text := room[:0]
 	for _, p := range parts {
-		binary.LittleEndian.PutUint64(n[:], uint64(len(p)))
-		h.Write(n[:])
-		h.Write([]byte(p))
+		text = append(binary.LittleEndian.AppendUint64(text, uint64(len(p))), p...)
 	}
-	var sum [sha256.Size]byte
-	return name(h.Sum(sum[:0])[:16])
+	sum := sha256.Sum256(text)
+	return name(sum[:16])
 }
 
 // seen remembers every report that was taken in, and everything that was refused.

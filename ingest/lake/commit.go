@@ -88,7 +88,13 @@ func (l *Lake) Commit(ctx context.Context, pos Position) (err error) {
 	}
 	now := l.now()
 	slices.SortFunc(fresh, compare)
-	rows := rowsFor(fresh)
+	rows := &l.laid
+	rowsFor(fresh, rows)
+	defer func() {
+		for i := range rows {
+			clear(rows[i]) // they hold polls
+		}
+	}()
 	group := newGroup()
 	a := &attempt{done: done, start: start}
 	for i := range rows {
@@ -269,24 +275,30 @@ func compare(a, b entry) int {
 	return cmp.Or(strings.Compare(a.p.ReportID, b.p.ReportID), cmp.Compare(a.seq, b.seq))
 }
 
-// rowsFor lays sorted reports out as rows: in every table the reports stand in the same order.
-func rowsFor(entries []entry) (rows [tableCount][]row) {
+// rowsFor lays sorted reports out as rows: in every table the reports stand in the same order. It uses the memory of
+// rows again.
+func rowsFor(entries []entry, rows *[tableCount][]row) {
 	var n [tableCount]int
 	for _, e := range entries {
 		n[readings] += len(e.p.Results)
 		n[codes] += len(e.p.Codes)
 	}
-	rows[readings] = make([]row, 0, n[readings])
-	rows[codes] = make([]row, 0, n[codes])
-	rows[reports] = make([]row, 0, len(entries))
-	for _, e := range entries {
-		for i := range e.p.Results {
-			rows[readings] = append(rows[readings], row{p: e.p, seq: e.seq, ord: int32(i), r: &e.p.Results[i]})
-		}
-		for i := range e.p.Codes {
-			rows[codes] = append(rows[codes], row{p: e.p, seq: e.seq, ord: int32(i), c: &e.p.Codes[i]})
-		}
-		rows[reports] = append(rows[reports], row{p: e.p, seq: e.seq, results: count(len(e.p.Results)), codes: count(len(e.p.Codes))})
+	n[reports] = len(entries)
+	for i := range rows {
+		rows[i] = slices.Grow(rows[i][:0], n[i])[:n[i]]
 	}
-	return rows
+	clear(n[:])
+	for k, e := range entries {
+		out := rows[readings][n[readings]:][:len(e.p.Results)]
+		for i := range out {
+			out[i] = row{p: e.p, seq: e.seq, ord: int32(i), r: &e.p.Results[i]}
+		}
+		n[readings] += len(out)
+		out = rows[codes][n[codes]:][:len(e.p.Codes)]
+		for i := range out {
+			out[i] = row{p: e.p, seq: e.seq, ord: int32(i), c: &e.p.Codes[i]}
+		}
+		n[codes] += len(out)
+		rows[reports][k] = row{p: e.p, seq: e.seq, results: count(len(e.p.Results)), codes: count(len(e.p.Codes))}
+	}
 }

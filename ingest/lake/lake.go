@@ -59,9 +59,10 @@ type Lake struct {
 	writing sync.Mutex // guards what follows, and is held while a change is staged and published
 	tables  [tableCount]*table
 	pending *attempt
-	fences  fences // changed under upkeep as well, so that either lock is enough to read them
-	broken  error  // no commit any more
-	closed  bool   // guarded by mu as well
+	laid    [tableCount][]row // of a commit
+	fences  fences            // changed under upkeep as well, so that either lock is enough to read them
+	broken  error             // no commit any more
+	closed  bool              // guarded by mu as well
 
 	mu   sync.Mutex // guards what readers see; set changes under writing as well
 	set  *set

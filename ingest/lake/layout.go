@@ -37,9 +37,9 @@ func (o *layout) lay(rows []row) {
 	o.alike = slices.Grow(o.alike[:0], len(o.reports))[:len(o.reports)-1]
 }
 
-// look finds which of the reports from from to to are alike.
-func (o *layout) look(rows []row, from, to int) {
-	for i := from; i < to; i++ {
+// look finds which reports are alike.
+func (o *layout) look(rows []row) {
+	for i := range o.alike {
 		first, end := o.reports[i], o.reports[i+1]
 		back := first - o.twin[first]
 		o.alike[i] = back > 0 && end-first <= back && rows[first].r != nil

@@ -2,8 +2,10 @@ package lake
 
 import (
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"io"
+	"runtime"
 
 	"github.com/apache/arrow/go/v15/arrow/memory"
 	"github.com/apache/arrow/go/v15/parquet"
@@ -12,6 +14,7 @@ import (
 	footer "github.com/apache/arrow/go/v15/parquet/metadata"
 	"github.com/apache/arrow/go/v15/parquet/pqarrow"
 	"github.com/apache/arrow/go/v15/parquet/schema"
+	"golang.org/x/sync/errgroup"
 )
 
 // Snappy for a flush by measurement: arrow v15 makes a new zstd encoder for every page, which costs many
@@ -23,14 +26,15 @@ const codecName = "snappy"
 type form struct {
 	group int // rows a row group
 	codec compress.Compression
+	quick bool // columns are encoded several at a time
 }
 
-func (s *spec) flush() form { return form{s.group, compress.Codecs.Snappy} }
+func (s *spec) flush() form { return form{s.group, compress.Codecs.Snappy, true} }
 
 // seal is the form of a merge, old where its rows are of a year that is over. One that is not big will be merged
 // again: it is not worth the encoders of zstd.
 func (s *spec) seal(old, big bool) form {
-	f := form{s.recent, compress.Codecs.Snappy}
+	f := form{s.recent, compress.Codecs.Snappy, false}
 	if old {
 		f.group = s.sealed
 	}
@@ -164,28 +168,15 @@ func (e *encoder) close() error {
 
 // group writes one row group.
 func (e *encoder) group(rows []row) (err error) {
-	defer func() { // arrow panics where it could return an error
-		if r := recover(); r != nil {
-			err = fmt.Errorf("encode %d rows of %s: %v", len(rows), e.s.name, r)
-		}
-	}()
+	defer recovered(e.s, len(rows), &err)
 	e.shape.lay(rows)
-	for i := range e.packers {
-		e.packers[i].begin(len(rows))
+	if err := e.pack(rows); err != nil {
+		return err
 	}
-	e.shape.blocks(func(from, to int) {
-		e.shape.look(rows, from, to)
-		for i := range e.packers {
-			e.packers[i].take(rows, &e.shape, from, to)
-		}
-	})
 	g, begin := e.meta.AppendRowGroup(), e.out.at
 	g.SetNumRows(len(rows))
 	for i := range e.packers {
 		p := &e.packers[i]
-		if err := p.finish(e.form.codec); err != nil {
-			return err
-		}
 		meta := g.NextColumnChunk()
 		if e.pages == nil {
 			e.pages, err = file.NewPageWriter(&e.out, e.form.codec, compress.DefaultCompressionLevel, meta, e.groups, int16(i), e.props.Allocator(), false, nil, nil)
@@ -201,6 +192,42 @@ func (e *encoder) group(rows []row) (err error) {
 	}
 	e.groups++
 	return g.Finish(e.out.at-begin, e.groups-1)
+}
+
+// pack encodes the columns of a row group, those of a flush several at a time: intake waits for it. All take their values
+// from a few hundred rows before the next are looked at.
+func (e *encoder) pack(rows []row) error {
+	workers := 1
+	if e.form.quick {
+		workers = runtime.GOMAXPROCS(0)
+	}
+	e.shape.look(rows)
+	var all errgroup.Group
+	for w := range workers {
+		all.Go(func() (err error) {
+			defer recovered(e.s, len(rows), &err)
+			for i := w; i < len(e.packers); i += workers {
+				e.packers[i].begin(len(rows))
+			}
+			e.shape.blocks(func(from, to int) {
+				for i := w; i < len(e.packers); i += workers {
+					e.packers[i].take(rows, &e.shape, from, to)
+				}
+			})
+			for i := w; i < len(e.packers); i += workers {
+				err = errors.Join(err, e.packers[i].finish(e.form.codec))
+			}
+			return err
+		})
+	}
+	return all.Wait()
+}
+
+// recovered makes an error of a panic: arrow panics where it could return one.
+func recovered(s *spec, rows int, err *error) {
+	if r := recover(); r != nil {
+		*err = fmt.Errorf("encode %d rows of %s: %v", rows, s.name, r)
+	}
 }
 
 // openParquet opens a data file and reads its footer. Decoders take their scratch memory from the garbage

@@ -18,6 +18,7 @@ type target struct {
 	rows  int64
 	vin   string // of the newest report
 	parts [tableCount]*sealing
+	laid  [tableCount][]row
 }
 
 type sealing struct {
@@ -42,8 +43,8 @@ func (g *target) fullBefore(vin string) bool { return g.rows >= g.l.full && g.vi
 
 // add takes one report with all that hangs on it, in the order of reports.
 func (g *target) add(w *row) error {
-	e := entry{w.p, w.seq}
-	for i, rows := range rowsFor([]entry{e}) {
+	rowsFor([]entry{{w.p, w.seq}}, &g.laid)
+	for i, rows := range g.laid {
 		if len(rows) == 0 {
 			continue
 		}

@@ -11,8 +11,8 @@ import (
 	"marginline/ingest/series"
 )
 
-// parseJSON fills r from one JSON object. bad is the first field that is wrong.
-func parseJSON(r *Report, body []byte) (bad *FieldError, err error) {
+// parseJSON fills the report from one JSON object. bad is the first field that is wrong.
+func (p *Parser) parseJSON(body []byte) (bad *FieldError, err error) {
 	scan := scanner{text: body}
 	var seen [len(names)]bool // of a name that means nothing here, no two readers can differ
 	err = scan.members(func(name string) error {
@@ -23,7 +23,7 @@ func parseJSON(r *Report, body []byte) (bad *FieldError, err error) {
 		var e *FieldError
 		if name == "messages" && !seen[at] && scan.next() == '[' {
 			var err error
-			if e, err = r.readMessages(&scan); err != nil {
+			if e, err = p.readMessages(&scan); err != nil {
 				return err
 			}
 		} else {
@@ -36,7 +36,7 @@ func parseJSON(r *Report, body []byte) (bad *FieldError, err error) {
 			case name == "messages" && given(value):
 				e = wrong(name, "%s: want an array", kind(value))
 			default:
-				e = r.set(name, value)
+				e = p.set(name, value)
 			}
 		}
 		seen[at] = true
@@ -55,17 +55,18 @@ func parseJSON(r *Report, body []byte) (bad *FieldError, err error) {
 }
 
 // set takes one field other than messages. A null is as good as an absent field.
-func (r *Report) set(name string, value []byte) *FieldError {
+func (p *Parser) set(name string, value []byte) *FieldError {
 	if !given(value) {
 		return nil
 	}
+	r := &p.report
 	switch name {
 	case "id", "device", "vin", "bus":
 		text, err := parseText(name, value)
 		if err != nil {
 			return err
 		}
-		return r.setText(name, text)
+		return p.setText(name, text)
 	case "time", "received":
 		text, err := parseText(name, value)
 		if err != nil || len(text) == 0 {
@@ -100,95 +101,95 @@ func parseText(name string, value []byte) ([]byte, *FieldError) {
 
 // readMessages takes the array of messages, which comes next. An element that is no message is kept with Fault set;
 // bad is for the array as a whole.
-func (r *Report) readMessages(s *scanner) (bad *FieldError, err error) {
-	rest := s.text[s.at:]
-	// One piece of memory for the bytes of all messages: two digits of text make one.
-	p := &elements{scan: s, data: make([]byte, 0, len(rest)/2)}
-	p.each = p.member
-	r.Messages = make([]Message, 0, min(bytes.Count(rest, []byte(`"data"`)), MaxMessages))
+func (p *Parser) readMessages(s *scanner) (bad *FieldError, err error) {
+	rest, r := s.text[s.at:], &p.report
+	count := 0
+	if p.messages == nil { // no room yet, and perhaps there will be no other report
+		count = min(bytes.Count(rest, []byte(`"data"`)), MaxMessages)
+	}
+	p.room(count, len(rest)/2) // two digits of text make one byte
+	e := &elements{scan: s, p: p}
+	e.each = e.member
 	err = s.list('[', ']', func() error {
 		if len(r.Messages) == MaxMessages {
 			bad = wrong("messages", "more than %d", MaxMessages)
 			return s.skip()
 		}
-		m, err := p.message()
+		m, err := e.message()
 		r.Messages = append(r.Messages, m)
 		return err
 	})
+	p.messages = r.Messages
 	return bad, err
 }
 
 // elements reads one element of the array after the other.
 type elements struct {
 	scan *scanner
-	data []byte                  // of all messages so far
-	last string                  // sender of the message before: most come from one control unit
+	p    *Parser
 	each func(name string) error // member
 
 	from, pgn, value, broken, twice []byte // of the element at hand
 }
 
 // message reads the element that comes next.
-func (p *elements) message() (Message, error) {
+func (e *elements) message() (Message, error) {
 	m := Message{PGN: series.None}
 	fault := func(format string, args ...any) {
 		if m.Fault == "" {
 			m.Fault = "not a message: " + fmt.Sprintf(format, args...)
 		}
 	}
-	p.from, p.pgn, p.value, p.broken, p.twice = nil, nil, nil, nil, nil
-	object := p.scan.next() == '{'
-	start := p.scan.at
+	e.from, e.pgn, e.value, e.broken, e.twice = nil, nil, nil, nil, nil
+	object := e.scan.next() == '{'
+	start := e.scan.at
 	var err error
 	if object {
-		err = p.scan.members(p.each)
+		err = e.scan.members(e.each)
 	} else {
-		err = p.scan.skip()
+		err = e.scan.skip()
 	}
 	if err != nil {
 		return m, err
 	}
-	element := p.scan.text[start:p.scan.at]
+	element := e.scan.text[start:e.scan.at]
 	if !object {
 		fault("%s, want an object", kind(element))
 	} else {
-		if p.twice != nil {
-			fault("%s given twice", p.twice)
+		if e.twice != nil {
+			fault("%s given twice", e.twice)
 		}
-		if !given(p.value) {
+		if !given(e.value) {
 			fault("no data")
 		}
 	}
-	if given(p.from) {
-		from, err := parseText("from", p.from)
+	if given(e.from) {
+		from, err := parseText("from", e.from)
 		if err != nil {
 			fault("%v", err)
-		} else if string(from) != p.last {
-			p.last = string(from)
-		}
-		if err == nil {
-			m.From = p.last
+		} else {
+			m.From = e.p.from(from)
 		}
 	}
 	var digits []byte
-	if given(p.value) {
+	if given(e.value) {
 		var err *FieldError
-		if digits, err = parseText("data", p.value); err != nil {
+		if digits, err = parseText("data", e.value); err != nil {
 			fault("%v", err)
 		}
 	}
-	if given(p.pgn) {
-		n, err := strconv.ParseUint(string(p.pgn), 10, 32)
+	if given(e.pgn) {
+		n, err := strconv.ParseUint(string(e.pgn), 10, 32)
 		if err != nil || n > maxPGN {
-			fault("pgn %.20s, want a whole number from 0 to %d", p.pgn, maxPGN)
+			fault("pgn %.20s, want a whole number from 0 to %d", e.pgn, maxPGN)
 		} else {
 			m.PGN = int32(n)
 		}
 	}
 	var broken []byte
-	if given(p.broken) {
+	if given(e.broken) {
 		var err *FieldError
-		if broken, err = parseText("broken", p.broken); err != nil {
+		if broken, err = parseText("broken", e.broken); err != nil {
 			fault("%v", err)
 		}
 	}
@@ -196,8 +197,8 @@ func (p *elements) message() (Message, error) {
 		m.PGN, m.Raw = series.None, bytes.Clone(element)
 		return m, nil
 	}
-	from := len(p.data)
-	all, err := appendHex(p.data, digits)
+	from := len(e.p.data)
+	all, err := appendHex(e.p.data, digits)
 	if err != nil && len(broken) > 0 {
 		m.setBroken(broken, digits)
 		return m, nil
@@ -206,7 +207,7 @@ func (p *elements) message() (Message, error) {
 		m.Fault, m.Raw = err.Error(), bytes.Clone(digits)
 		return m, nil
 	}
-	p.data = all
+	e.p.data = all
 	m.Data = all[from:len(all):len(all)]
 	if len(broken) > 0 {
 		m.setBroken(broken, digits)
@@ -214,26 +215,26 @@ func (p *elements) message() (Message, error) {
 	return m, nil
 }
 
-func (p *elements) member(name string) error {
-	value, err := p.scan.value()
+func (e *elements) member(name string) error {
+	value, err := e.scan.value()
 	if err != nil {
 		return err
 	}
 	var field *[]byte
 	switch name {
 	case "from":
-		field = &p.from
+		field = &e.from
 	case "pgn":
-		field = &p.pgn
+		field = &e.pgn
 	case "data":
-		field = &p.value
+		field = &e.value
 	case "broken":
-		field = &p.broken
+		field = &e.broken
 	default:
 		return nil
 	}
-	if *field != nil && p.twice == nil {
-		p.twice = []byte(name)
+	if *field != nil && e.twice == nil {
+		e.twice = []byte(name)
 	}
 	*field = value
 	return nil

@@ -32,7 +32,19 @@ func wrong(field, format string, args ...any) *FieldError {
 // the fields that could be read, so that a quarantine entry can still name device and id; it is nil only
 // where the payload is no JSON object and no protobuf message at all. The report keeps no reference to the
 // payload.
-func Parse(payload []byte) (*Report, error) {
+func Parse(payload []byte) (*Report, error) { return new(Parser).Parse(payload) }
+
+// A Parser reads report after report into the same memory. It is for one goroutine at a time; the zero value is ready.
+type Parser struct {
+	report   Report
+	messages []Message
+	data     []byte            // of all messages
+	sender   string            // of the message before: most come from one control unit
+	names    map[string]string // devices and vehicles as they were sent, and as they are named
+}
+
+// Parse reads one report, as the function Parse does. The report is valid until the next call; texts may be kept.
+func (p *Parser) Parse(payload []byte) (*Report, error) {
 	if len(payload) > MaxBytes {
 		return nil, fmt.Errorf("report of %d bytes: at most %d", len(payload), MaxBytes)
 	}
@@ -40,12 +52,13 @@ func Parse(payload []byte) (*Report, error) {
 	if len(body) == 0 {
 		return nil, errors.New("empty payload")
 	}
-	parse := parseProto
+	parse := p.parseProto
 	if body[0] == '{' {
-		parse, payload = parseJSON, body
+		parse, payload = p.parseJSON, body
 	}
-	r := &Report{OdometerKm: math.NaN(), EngineHours: math.NaN()}
-	bad, err := parse(r, payload)
+	r := &p.report
+	*r = Report{OdometerKm: math.NaN(), EngineHours: math.NaN()}
+	bad, err := parse(payload)
 	if err != nil {
 		return nil, err
 	}
@@ -57,6 +70,46 @@ func Parse(payload []byte) (*Report, error) {
 	}
 	return r, nil
 }
+
+// room makes room for the messages of a report, so many as far as is known, and for their bytes.
+func (p *Parser) room(count, size int) {
+	if cap(p.messages) < count || p.messages == nil {
+		p.messages = make([]Message, 0, count)
+	}
+	if cap(p.data) < size {
+		p.data = make([]byte, 0, size)
+	}
+	p.report.Messages, p.data = p.messages[:0], p.data[:0]
+}
+
+// from gives the name of a sender.
+func (p *Parser) from(text []byte) string {
+	if string(text) != p.sender {
+		p.sender = string(text)
+	}
+	return p.sender
+}
+
+// namesKept is how many names a Parser remembers before it begins anew.
+const namesKept = 1 << 15
+
+// name gives a text in the form that made tells, and always the same memory for the same text: a fleet has few names.
+func (p *Parser) name(text []byte, made func(string) string) string {
+	if name, ok := p.names[string(text)]; ok {
+		return name
+	}
+	if p.names == nil || len(p.names) >= namesKept {
+		p.names = map[string]string{}
+	}
+	s := string(text)
+	name := made(s)
+	p.names[s] = name
+	return name
+}
+
+func asSent(s string) string { return s }
+
+func vehicle(s string) string { return strings.ToUpper(strings.TrimSpace(s)) }
 
 // missing finds the first required field that was not given.
 func (r *Report) missing() *FieldError {
@@ -75,7 +128,8 @@ func (r *Report) missing() *FieldError {
 }
 
 // setText takes a field of text; an empty one is as good as an absent one.
-func (r *Report) setText(name string, text []byte) *FieldError {
+func (p *Parser) setText(name string, text []byte) *FieldError {
+	r := &p.report
 	switch name {
 	case "id":
 		if len(text) > maxID {
@@ -83,16 +137,15 @@ func (r *Report) setText(name string, text []byte) *FieldError {
 		}
 		r.ID = string(text)
 	case "device":
-		device := string(text)
-		if device != "" && !DeviceName(device) {
+		if len(text) > 0 && !DeviceName(text) {
 			return wrong(name, "%q: want 1 to 64 of A-Z a-z 0-9 _ -", text)
 		}
-		r.Device = device
+		r.Device = p.name(text, asSent)
 	case "vin":
 		if len(text) > maxID {
 			return wrong(name, "%d bytes: at most %d", len(text), maxID)
 		}
-		r.VIN = strings.ToUpper(strings.TrimSpace(string(text)))
+		r.VIN = p.name(text, vehicle)
 	case "bus":
 		r.Bus = series.BusUnknown
 		for b := series.CAN; b.String() != ""; b++ {

@@ -54,18 +54,21 @@ type stamp struct {
 	seconds, nanos int64
 }
 
-// parseProto fills r from one protobuf message. bad is the first field that is wrong. As the encoding
+// parseProto fills the report from one protobuf message. bad is the first field that is wrong. As the encoding
 // wants it, of a field that comes twice the last one counts, two halves of a time are merged, and unknown
 // fields are skipped; a known field of another wire type is wrong.
-func parseProto(r *Report, payload []byte) (bad *FieldError, err error) {
+func (p *Parser) parseProto(payload []byte) (bad *FieldError, err error) {
+	r := &p.report
 	blame := func(e *FieldError) {
 		if bad == nil {
 			bad = e
 		}
 	}
-	count, size := measureProto(payload)
-	p := protoMessage{data: make([]byte, 0, size)}
-	r.Messages = make([]Message, 0, min(count, MaxMessages))
+	count, size := 0, len(payload)
+	if p.messages == nil { // no room yet, and perhaps there will be no other report
+		count, size = measureProto(payload)
+	}
+	p.room(min(count, MaxMessages), size)
 	var read, received stamp
 	known := false
 	err = walk(payload, func(num protowire.Number, wire protowire.Type, value []byte) {
@@ -84,7 +87,7 @@ func parseProto(r *Report, payload []byte) (bad *FieldError, err error) {
 				blame(wrong(f.name, "%q: not valid UTF-8", shorten(value)))
 				return
 			}
-			blame(r.setText(f.name, value))
+			blame(p.setText(f.name, value))
 		case protoTime:
 			blame(read.read(f.name, value))
 		case protoReceived:
@@ -102,9 +105,10 @@ func parseProto(r *Report, payload []byte) (bad *FieldError, err error) {
 				blame(wrong(f.name, "more than %d", MaxMessages))
 				return
 			}
-			r.Messages = append(r.Messages, p.message(value))
+			r.Messages = append(r.Messages, p.protoMessage(value))
 		}
 	})
+	p.messages = r.Messages
 	if err != nil {
 		return nil, fmt.Errorf("neither JSON (the first byte is no \"{\") nor protobuf: %w", err)
 	}
@@ -187,13 +191,8 @@ func (s *stamp) set(r *Report, name string) *FieldError {
 	return nil
 }
 
-// protoMessage reads one element of messages after the other.
-type protoMessage struct {
-	data []byte // of all messages so far
-	last string // sender of the message before: most come from one control unit
-}
-
-func (p *protoMessage) message(element []byte) Message {
+// protoMessage reads one element of messages.
+func (p *Parser) protoMessage(element []byte) Message {
 	m := Message{PGN: series.None}
 	fault := func(format string, args ...any) {
 		if m.Fault == "" {
@@ -208,10 +207,7 @@ func (p *protoMessage) message(element []byte) Message {
 				fault("from %q is not valid UTF-8", shorten(value))
 				return
 			}
-			if string(value) != p.last {
-				p.last = string(value)
-			}
-			m.From = p.last
+			m.From = p.from(value)
 		case num == protoPGN && wire == protowire.VarintType:
 			n, _ := protowire.ConsumeVarint(value)
 			if n > maxPGN {

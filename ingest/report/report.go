@@ -55,7 +55,7 @@ type Message struct {
 
 // DeviceName says whether s can name a dongle: 1 to 64 letters, digits, underscores and hyphens, so that
 // it is one token of a NATS subject and one level of an MQTT topic.
-func DeviceName(s string) bool {
+func DeviceName[T string | []byte](s T) bool {
 	for i := range len(s) {
 		switch c := s[i]; {
 		case c >= 'a' && c <= 'z', c >= 'A' && c <= 'Z', c >= '0' && c <= '9', c == '_', c == '-':
