@@ -13,6 +13,8 @@ import (
 	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"marginline/ingest/broker"
+	"marginline/ingest/lake"
+	"marginline/ingest/report"
 	"marginline/ingest/series"
 )
 
@@ -202,6 +204,27 @@ func TestQuarantine(t *testing.T) {
 	h.settled()
 	if h.stored()["u"] == nil {
 		t.Error("a report refused under the old roster is refused under the new one")
+	}
+}
+
+// A report that an earlier release has stored, under the digest of its time, is known by it.
+func TestDuplicateOfAnEarlierRelease(t *testing.T) {
+	h := newHouse(t)
+	in := reportOf("r1", "dgl-a", vinA, when, result)
+	r, err := report.Parse([]byte(in))
+	if err != nil {
+		t.Fatal(err)
+	}
+	h.lake.Append(&series.Poll{ReportID: "r1", Digest: r.EarlierDigest(), Device: "dgl-a", VIN: vinA, Bus: r.Bus, ReadAt: r.Time, ClockOK: true, Context: series.NoContext()}, 1)
+	if err := h.lake.Commit(t.Context(), lake.Position{Stream: "before", Seq: 1}); err != nil {
+		t.Fatal(err)
+	}
+	h.run(nil)
+	h.publish("dgl-a", in)
+	h.publish("dgl-a", reportOf("r1", "dgl-a", vinA, when, fuel))
+	h.settled()
+	if c := h.consumer.Counts(); c.Duplicates != 1 || c.Refused != 1 || c.Reports != 0 {
+		t.Errorf("%+v", c)
 	}
 }
 

@@ -62,9 +62,13 @@ func (c *Consumer) read(with *reader, m *broker.Msg, d *ready) {
 		return
 	}
 	d.key, d.digest = nameOf(r.ID), r.Digest()
-	if _, known := c.seen.reports[d.key]; !known {
+	had, known := c.seen.reports[d.key]
+	switch {
+	case !known:
 		if d.taken, d.no = c.survive(with, m, r); d.taken != nil {
 			d.taken.poll.Digest, d.taken.read = d.digest, nil
 		}
+	case had != d.digest && had == r.EarlierDigest(): // stored by an earlier release
+		d.digest = had
 	}
 }

@@ -19,7 +19,7 @@
 // In protobuf, where every reader takes the last of two equal fields, so do we. Unknown fields are ignored
 // in both, so that newer dongles may say more.
 //
-// Digest tells two reports with the same id apart. It covers what Parse understood and not the bytes, so
+// Digest (XXH64) tells two reports with the same id apart; EarlierDigest is what earlier releases stored. It covers what Parse understood and not the bytes, so
 // the form, white space, field order and letter case of the hex do not make a repeated report look like a
 // conflict, and it leaves out `received`, which a relay may set anew.
 //
