@@ -54,8 +54,8 @@ type Lake interface {
 // A Consumer takes reports from the log to the lake.
 type Consumer struct {
 	// OnCommit is told of every poll once it is durable, in the order of the log, before Committed returns
-	// for it, and of a commit without any. One goroutine at a time calls it; the polls are its own to keep, not
-	// to change. May be nil; set it before Run.
+	// for it, and of a commit without any. One goroutine at a time calls it; the polls hold until it returns, are not to
+	// be changed, and their texts may be kept. May be nil; set it before Run.
 	OnCommit func(ctx context.Context, polls []*series.Poll)
 
 	broker  *broker.Broker
@@ -372,6 +372,7 @@ func (c *Consumer) add(t *taken, m *broker.Msg) {
 	}
 	c.lake.Append(t.poll, m.Seq)
 	c.batch.polls = append(c.batch.polls, t.poll)
+	c.batch.shelves = append(c.batch.shelves, t.shelf)
 	c.batch.rows += 1 + len(t.poll.Results) + len(t.poll.Codes)
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"syscall"
 	"testing"
 	"time"
 
@@ -71,6 +72,15 @@ func fetchToCommit(b *testing.B, form string, reports, readers int) {
 		b.Fatal(err)
 	}
 	want := reports * perMessage * messages
+	used := func() time.Duration {
+		var u syscall.Rusage
+		if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+			b.Fatal(err)
+		}
+		return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+	}
+	before := used()
+	b.ReportAllocs()
 	b.ResetTimer()
 	for b.Loop() {
 		b.StopTimer()
@@ -98,4 +108,5 @@ func fetchToCommit(b *testing.B, form string, reports, readers int) {
 		b.StartTimer()
 	}
 	b.ReportMetric(float64(want)*float64(b.N)/b.Elapsed().Seconds(), "readings/s")
+	b.ReportMetric(float64(used()-before)/float64(want*b.N), "cpu-ns/reading")
 }

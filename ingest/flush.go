@@ -16,7 +16,8 @@ type batch struct {
 	last    uint64    // newest sequence handled
 	first   time.Time // when the oldest was taken; zero when there is nothing to flush
 	polls   []*series.Poll
-	rows    int // of all tables
+	shelves []*shelf // of the polls
+	rows    int      // of all tables
 	entries []broker.Entry
 	bytes   int // of the entries
 
@@ -97,6 +98,10 @@ func (c *Consumer) store(ctx context.Context, p *broker.Puller, b *batch) error 
 	c.metrics.stored(b.polls)
 	if c.OnCommit != nil {
 		c.OnCommit(whole, b.polls)
+	}
+	for i, s := range b.shelves {
+		b.polls[i].Results = nil
+		s.done()
 	}
 	c.wrapUp(whole, b)
 	if err := p.Ack(whole, b.last); err != nil { // the lake knows how far we are

@@ -95,7 +95,11 @@ func (h *house) run(over Lake) {
 	h.consumer.OnCommit = func(_ context.Context, polls []*series.Poll) {
 		h.mu.Lock()
 		defer h.mu.Unlock()
-		h.polls = append(h.polls, polls...)
+		for _, p := range polls { // they hold until we return
+			kept := *p
+			kept.Results = slices.Clone(p.Results)
+			h.polls = append(h.polls, &kept)
+		}
 	}
 	if h.prepare != nil {
 		h.prepare(h.consumer)

@@ -23,6 +23,7 @@ type refused struct {
 // A taken report is a poll for the lake, and what of it goes to the quarantine.
 type taken struct {
 	poll       *series.Poll
+	shelf      *shelf         // that the poll's results stand on
 	bad        []broker.Entry // single messages
 	read       *obd.Report    // what the messages tell
 	index      []int          // place in the report of each message that was decoded
@@ -101,11 +102,13 @@ func build(with *reader, m *broker.Msg, r *report.Report, roster *fleet.Roster, 
 	if !math.IsNaN(r.EngineHours) {
 		context.EngineHours = r.EngineHours
 	}
+	results, shelf := with.keep(d)
+	t.shelf = shelf
 	t.poll = &series.Poll{
 		ReportID: r.ID, Device: r.Device, VIN: vin, Bus: r.Bus,
 		ReadAt: place.readAt, ClockOK: place.good, Received: place.received,
 		Messages: len(r.Messages), Rejected: len(t.bad),
-		Context: context, Results: slices.Clone(d.Results()), Codes: d.Codes(), CVNs: d.CVNs,
+		Context: context, Results: results, Codes: d.Codes(), CVNs: d.CVNs,
 	}
 	return t, nil
 }

@@ -26,6 +26,7 @@ type reader struct {
 	decoder obd.Decoder
 	msgs    []obd.Message
 	index   []int
+	shelf   *shelf
 }
 
 // prepare reads and decodes the reports of one fetch, several at a time: most of the work on a report

@@ -19,7 +19,7 @@ func Decode(bus series.Bus, msgs []Message, cat *Catalogue) *Report {
 // A Decoder reads report after report into the same memory. It is for one goroutine at a time; the zero
 // value is ready.
 type Decoder struct {
-	Terse bool // items of conditions, readiness and counters come without Values: whoever wants results only saves a third
+	Terse bool // items of conditions, readiness, counters and calibrations come without Values: whoever wants results only saves a third
 
 	d decoder
 }

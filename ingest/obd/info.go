@@ -101,7 +101,9 @@ func (d *decoder) calibrations(it *Item, raw []byte) {
 			ids = append(ids, id)
 		}
 	}
-	it.Values = Fields{{"cal_ids", ids}}
+	if !d.terse {
+		it.Values = Fields{{"cal_ids", ids}}
+	}
 	d.keepCalibrations(ids)
 }
 
@@ -117,7 +119,9 @@ func (d *decoder) verification(it *Item, raw []byte) {
 	for o := 0; o+4 <= len(raw); o += 4 {
 		list = append(list, strings.ToUpper(hexBytes(raw[o:o+4])))
 	}
-	it.Values = Fields{{"cvn", list}}
+	if !d.terse {
+		it.Values = Fields{{"cvn", list}}
+	}
 	d.keepNumbers(list)
 }
 

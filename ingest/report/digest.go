@@ -12,72 +12,64 @@ import (
 // whatever their form, white space, field order, letter case of hex, and `received`.
 func (r *Report) Digest() uint64 {
 	var room [2048]byte
-	c := content{b: room[:0]}
-	c.report(r)
-	return xxhash.Sum64(c.b)
+	return xxhash.Sum64(r.appendContent(room[:0], false))
 }
 
 // EarlierDigest is what Digest was in the releases that wrote the first lakes: FNV-1a in its 64-bit form (Fowler, Noll,
 // Vo; RFC 9923), with what the messages hold spelled in hex. It takes ten times as long.
 func (r *Report) EarlierDigest() uint64 {
-	c := content{spelled: true}
-	c.report(r)
 	h := uint64(14695981039346656037)
-	for _, b := range c.b {
+	for _, b := range r.appendContent(nil, true) {
 		h = (h ^ uint64(b)) * 1099511628211
 	}
 	return h
 }
 
-// A content is a report as it is hashed: what carries nothing is left out.
-type content struct {
-	b       []byte
-	spelled bool // bytes of messages are written in hex
-}
-
-func (c *content) report(r *Report) {
-	c.text(r.ID)
-	c.text(r.Device)
-	c.text(r.VIN)
-	c.number(uint64(r.Time.Unix()))
-	c.number(uint64(r.Time.Nanosecond()))
-	c.number(uint64(r.Bus))
-	c.real(r.OdometerKm)
-	c.real(r.EngineHours)
-	c.number(uint64(len(r.Messages)))
+// appendContent appends a report as it is hashed: what carries nothing is left out. spelled: bytes of messages are
+// written in hex.
+func (r *Report) appendContent(b []byte, spelled bool) []byte {
+	b = appendText(b, r.ID)
+	b = appendText(b, r.Device)
+	b = appendText(b, r.VIN)
+	b = appendNumber(b, uint64(r.Time.Unix()))
+	b = appendNumber(b, uint64(r.Time.Nanosecond()))
+	b = appendNumber(b, uint64(r.Bus))
+	b = appendReal(b, r.OdometerKm)
+	b = appendReal(b, r.EngineHours)
+	b = appendNumber(b, uint64(len(r.Messages)))
 	for i := range r.Messages {
 		m := &r.Messages[i]
-		c.hex(m.From)
-		c.number(uint64(uint32(m.PGN)))
-		if !c.spelled { // the bytes that a message holds are no text that it would be
-			c.b = append(c.b, byte(min(len(m.Fault), 1)))
+		b = appendDigits(b, m.From)
+		b = appendNumber(b, uint64(uint32(m.PGN)))
+		if !spelled { // the bytes that a message holds are no text that it would be
+			b = append(b, byte(min(len(m.Fault), 1)))
 		}
 		switch {
 		case m.Fault == "":
-			c.data(m.Data)
+			b = appendData(b, m.Data, spelled)
 		case m.Broken:
-			c.text(m.Fault)
-			if c.data(m.Data); m.Data == nil {
-				c.text(string(m.Raw))
+			b = appendText(b, m.Fault)
+			if b = appendData(b, m.Data, spelled); m.Data == nil {
+				b = appendText(b, m.Raw)
 			}
 		case strings.HasPrefix(m.Fault, badHex):
-			c.hex(string(m.Raw))
+			b = appendDigits(b, string(m.Raw))
 		default:
-			c.text(string(m.Raw))
+			b = appendText(b, m.Raw)
 		}
 	}
+	return b
 }
 
-func (c *content) number(v uint64) { c.b = binary.LittleEndian.AppendUint64(c.b, v) }
+func appendNumber(b []byte, v uint64) []byte { return binary.LittleEndian.AppendUint64(b, v) }
 
-// text closes with the length, so that neighbours cannot flow into each other.
-func (c *content) text(s string) {
-	c.b = append(c.b, s...)
-	c.number(uint64(len(s)))
+// appendText closes with the length, so that neighbours cannot flow into each other.
+func appendText[T string | []byte](b []byte, s T) []byte {
+	return appendNumber(append(b, s...), uint64(len(s)))
 }
 
-// hex leaves out white space and letter case, which carry nothing.
-func (c *content) hex(s string) {
+// appendDigits leaves out white space and letter case of hex, which carry nothing.
+func appendDigits(b []byte, s string) []byte {
 	n := uint64(0)
 	for i := range len(s) {
 		d := s[i]
@@ -87,29 +79,27 @@ func (c *content) hex(s string) {
 		case d >= 'A' && d <= 'Z':
 			d += 'a' - 'A'
 		}
-		c.b = append(c.b, d)
+		b = append(b, d)
 		n++
 	}
-	c.number(n)
+	return appendNumber(b, n)
 }
 
-// data is what a message holds; a report has one digest in both forms.
-func (c *content) data(data []byte) {
-	if !c.spelled {
-		c.b = append(c.b, data...)
-		c.number(uint64(len(data)))
-		return
+// appendData appends what a message holds; a report has one digest in both forms.
+func appendData(b, data []byte, spelled bool) []byte {
+	if !spelled {
+		return appendText(b, data)
 	}
 	const lower = "0123456789abcdef"
-	for _, b := range data {
-		c.b = append(c.b, lower[b>>4], lower[b&15])
+	for _, c := range data {
+		b = append(b, lower[c>>4], lower[c&15])
 	}
-	c.number(2 * uint64(len(data)))
+	return appendNumber(b, 2*uint64(len(data)))
 }
 
-func (c *content) real(v float64) {
+func appendReal(b []byte, v float64) []byte {
 	if math.IsNaN(v) {
 		v = math.NaN() // one bit pattern
 	}
-	c.number(math.Float64bits(v))
+	return appendNumber(b, math.Float64bits(v))
 }
