@@ -44,12 +44,18 @@ func (s *spec) cursor(path string, mem memory.Allocator, texts map[string]string
 		f.Close()
 		return nil, fmt.Errorf("data file %s: %w", path, err)
 	}
-	c := &cursor{spec: s, path: path, file: f, rd: rd, place: map[int]int{}, texts: texts, group: -1}
-	schema := f.MetaData().Schema
-	for i := range schema.NumColumns() {
-		c.place[int(schema.Column(i).SchemaNode().FieldID())] = i
-	}
+	c := &cursor{spec: s, path: path, file: f, rd: rd, place: places(f), texts: texts, group: -1}
 	return c, nil
+}
+
+// places says where the columns of a file are, by field id.
+func places(f *file.Reader) map[int]int {
+	schema := f.MetaData().Schema
+	place := make(map[int]int, schema.NumColumns())
+	for i := range schema.NumColumns() {
+		place[int(schema.Column(i).SchemaNode().FieldID())] = i
+	}
+	return place
 }
 
 // close ends a cursor, and with it the reports that it gave.

@@ -87,7 +87,7 @@ func TestReplayOfOneUnitCostsLittle(t *testing.T) {
 	const files = 32
 	l := manyFlushes(t, files)
 	bytes, most := replayOne(t, l)
-	limit := uint64(7 << 19)
+	limit := uint64(3 << 19)
 	if racing {
 		limit *= 2
 	}

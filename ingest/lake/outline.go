@@ -61,7 +61,7 @@ func (l *Lake) outlines(ctx context.Context, s *set, q *series.Replay) ([]outlin
 
 func (l *Lake) outline(ctx context.Context, o *outline, w *wanted, q *series.Replay) error {
 	s := &specs[reports]
-	c, err := s.cursor(o.file.path, l.mem, map[string]string{})
+	c, err := l.roll(ctx, o.file.path, map[string]string{})
 	if err != nil {
 		return err
 	}
@@ -70,11 +70,11 @@ func (l *Lake) outline(ctx context.Context, o *outline, w *wanted, q *series.Rep
 	var readings, codes int64
 	for g := range c.file.NumRowGroups() {
 		cols := all
-		pruned := !w.rowGroup(c, g)
+		pruned := !w.rowGroup(c.file, c.place, g)
 		if pruned {
 			cols = counts
 		}
-		rows, polls, err := c.reports(ctx, g, cols)
+		rows, polls, err := c.reports(g, cols)
 		if err != nil {
 			return err
 		}

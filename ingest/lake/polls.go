@@ -10,6 +10,8 @@ import (
 	"sync"
 	"time"
 
+	"github.com/apache/arrow/go/v15/parquet/file"
+
 	"marginline/ingest/series"
 )
 
@@ -161,7 +163,7 @@ func (r *reader) group(f dataFile, yield func(*row) bool) (more bool, err error)
 
 	all, counts := s.own(), s.named("results", "codes")
 	for g := range head.file.NumRowGroups() {
-		pruned := !r.wanted.rowGroup(head, g)
+		pruned := !r.wanted.rowGroup(head.file, head.place, g)
 		cols := all
 		if pruned { // still needed: they say where the rows of later reports begin
 			cols = counts
@@ -342,14 +344,15 @@ func (w *wanted) file(f dataFile) bool {
 	return w.may(f.vinLow, f.vinHigh, f.deviceLow, f.deviceHigh, f.readFrom, f.bounded)
 }
 
-// rowGroup judges a row group by its statistics.
-func (w *wanted) rowGroup(c *cursor, g int) bool {
+// rowGroup judges a row group of a reports file, whose columns are at these places, by its statistics.
+func (w *wanted) rowGroup(f *file.Reader, place map[int]int, g int) bool {
+	s := &specs[reports]
 	bounds := func(name string) (low, high []byte) {
-		at, ok := c.place[c.spec.columns[c.spec.column(name)].id]
+		at, ok := place[s.columns[s.column(name)].id]
 		if !ok {
 			return nil, nil
 		}
-		chunk, err := c.file.MetaData().RowGroup(g).ColumnChunk(at)
+		chunk, err := f.MetaData().RowGroup(g).ColumnChunk(at)
 		if err != nil {
 			return nil, nil
 		}

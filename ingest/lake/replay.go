@@ -158,8 +158,7 @@ func (w *worker) group(o *outline) error {
 	if !mine {
 		return nil
 	}
-	s := &specs[reports]
-	head, err := s.cursor(o.file.path, w.l.mem, nil)
+	head, err := w.l.roll(w.ctx, o.file.path, w.texts)
 	if err != nil {
 		return err
 	}
@@ -179,7 +178,7 @@ func (w *worker) group(o *outline) error {
 			if err := results.flush(); err != nil {
 				return err
 			}
-			if rows, polls, err = head.reports(w.ctx, r.group, replayed); err != nil {
+			if rows, polls, err = head.reports(r.group, replayed); err != nil {
 				return err
 			}
 			loaded = r.group

@@ -5,8 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -161,7 +165,7 @@ func TestReplayIsAllPollsInOrder(t *testing.T) {
 	forms("compacted")
 }
 
-// A replay ends with the first error of its reader, with the context, and at a damaged file.
+// A replay ends with the first error of its reader, with the context, and where the lake is closed.
 func TestReplayEnds(t *testing.T) {
 	l := open(t, t.TempDir())
 	for v := range 30 {
@@ -182,5 +186,57 @@ func TestReplayEnds(t *testing.T) {
 	}
 	if err := l.Replay(t.Context(), q); !errors.Is(err, ErrClosed) {
 		t.Errorf("%v, want %v", err, ErrClosed)
+	}
+}
+
+// A damaged byte anywhere in a file that a replay reads ends it with an error that names the file, or touches nothing that
+// it needs; it never ends the program.
+func TestReplayOfDamageEnds(t *testing.T) {
+	t.Parallel()
+	l := open(t, t.TempDir())
+	for v := range 40 {
+		l.Append(poll(v, 1, 12), uint64(v+1))
+	}
+	commit(t, l, 40)
+	var polls atomic.Int64
+	q := series.Replay{Unit: func(_, device string) int { return unitNumber(device) },
+		Each: func(int, *series.Poll) error { polls.Add(1); return nil }}
+	if err := l.Replay(t.Context(), q); err != nil || polls.Load() == 0 {
+		t.Fatal(polls.Load(), err)
+	}
+	whole := polls.Load()
+	for _, i := range [...]int{reports, readings} {
+		path := l.set.heads[i].files[0].path
+		sound, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		failed := 0
+		for at := 0; at < len(sound); at += max(len(sound)/100, 1) {
+			bad := slices.Clone(sound)
+			bad[at] ^= 0x55
+			if err := os.WriteFile(path, bad, 0o640); err != nil {
+				t.Fatal(err)
+			}
+			polls.Store(0)
+			switch err := l.Replay(t.Context(), q); {
+			case err != nil && !strings.Contains(err.Error(), filepath.Base(path)):
+				t.Fatalf("byte %d of %s: %v", at, path, err)
+			case err != nil:
+				failed++
+			case polls.Load() > whole:
+				t.Fatalf("byte %d of %s: %d polls, there are %d", at, path, polls.Load(), whole)
+			}
+		}
+		if failed == 0 {
+			t.Errorf("no damage to %s was noticed", path)
+		}
+		if err := os.WriteFile(path, sound, 0o640); err != nil {
+			t.Fatal(err)
+		}
+	}
+	polls.Store(0)
+	if err := l.Replay(t.Context(), q); err != nil || polls.Load() != whole { // buffers of failed ones are used again
+		t.Errorf("sound again: %d polls of %d, %v", polls.Load(), whole, err)
 	}
 }
