@@ -13,7 +13,7 @@ import (
 // a budget of unanswered messages, and one of bytes, that fill up at a steady rate. MQTT's PUBACKs are not in the server's
 // counts, so its budget is larger and counts all.
 //
-// The server's counters are looked at twice a second, so a flood lasts that long at most. What it filled meanwhile is the
+// The server's counters are looked at twice a second, more rarely where a look at all connections takes over 25 ms, so a flood lasts that long at most. What it filled meanwhile is the
 // queue before the stream, which is bounded (queued): a publish of another dongle that finds it full is answered with an
 // error, or not at all, and comes again. With a sync a message the queue is empty after some seconds.
 //
@@ -41,18 +41,29 @@ const (
 
 // watch looks at the connections until ctx ends.
 func (g *gate) watch(ctx context.Context, s *server.Server) {
-	tick := time.NewTicker(g.flood.look)
-	defer tick.Stop()
+	next := time.NewTimer(g.flood.look)
+	defer next.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			return
-		case <-tick.C:
+		case <-next.C:
 		}
+		began := time.Now()
 		for id, reason := range g.faults(s) {
 			g.expel(s, id, reason)
 		}
+		next.Reset(g.flood.pause(time.Since(began)))
 	}
+}
+
+// lookShare is the part of a processor that looking may take. With so many connections that a look takes long, looks are farther
+// apart: budgets are by time, so only the end of a flood comes later.
+const lookShare = 0.05
+
+// pause is how long to wait after a look that took so long.
+func (f *flood) pause(took time.Duration) time.Duration {
+	return max(f.look, time.Duration(float64(took)*(1/lookShare-1)))
 }
 
 // faults brings the budgets up to date and gives the connections that have to go.

@@ -415,3 +415,13 @@ func TestDonglesOverTLS(t *testing.T) {
 		t.Error("a certificate of nobody is taken")
 	}
 }
+
+// Looking takes a twentieth of a processor at most, however many connections there are.
+func TestLooksAreFartherApartWhereTheyTakeLong(t *testing.T) {
+	f := defaultFlood
+	for took, want := range map[time.Duration]time.Duration{0: f.look, 20 * time.Millisecond: f.look, 500 * time.Millisecond: 9500 * time.Millisecond} {
+		if got := f.pause(took).Round(time.Millisecond); got != want {
+			t.Errorf("after a look of %v a pause of %v, want %v", took, got, want)
+		}
+	}
+}

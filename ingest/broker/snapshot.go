@@ -46,7 +46,8 @@ type apiError struct {
 
 func (e *apiError) Error() string { return e.Description }
 
-// Streams are the streams that a backup has to hold.
+// Streams are the streams that a backup has to hold. What happened to alerts (Alerts) is not among them: the alert book has it, and
+// programs that had it would get it twice.
 func Streams() []string { return []string{Reports, Quarantine} }
 
 // Snapshot hands over the messages of a stream as files, while it takes reports: every message that was
