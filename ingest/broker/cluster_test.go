@@ -2,7 +2,9 @@ package broker
 
 import (
 	"context"
+	"crypto/tls"
 	"fmt"
+	"net"
 	"slices"
 	"strings"
 	"sync"
@@ -28,7 +30,7 @@ type trio struct {
 	links [3][3]*cutline.Line
 }
 
-func newTrio(t testing.TB) *trio {
+func newTrio(t testing.TB, proof *tls.Config) *trio {
 	t.Helper()
 	c := &trio{}
 	var addr [3]string
@@ -37,7 +39,7 @@ func newTrio(t testing.TB) *trio {
 	}
 	for i := range c.cfg {
 		// Nodes tell each other of nodes. They tell of an address where nobody is, so that the lines are the only way.
-		place := Cluster{Node: fmt.Sprintf("node-%c", 'a'+i), Listen: addr[i], Told: unused(t)}
+		place := Cluster{Node: fmt.Sprintf("node-%c", 'a'+i), Listen: addr[i], Told: unused(t), TLS: proof}
 		for j := range addr {
 			if i != j {
 				k, err := cutline.New(addr[j])
@@ -125,7 +127,7 @@ func (c *trio) lead(ctx context.Context, node int) (*Lease, error) {
 // What one node acknowledged is on the others, one node at a time holds the lease, and a node that is cut off has
 // given it up before another one gets it.
 func TestClusterKeepsTheLogAndOneLease(t *testing.T) {
-	c := newTrio(t)
+	c := newTrio(t, nil)
 	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
 	defer cancel()
 	c.insist(t, "three nodes take reports", func() error {
@@ -182,7 +184,7 @@ func TestClusterKeepsTheLogAndOneLease(t *testing.T) {
 // A node that went away for good or for a while does not stop the others; a report is refused only while fewer
 // than two are there.
 func TestClusterOutlivesANode(t *testing.T) {
-	c := newTrio(t)
+	c := newTrio(t, nil)
 	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
 	defer cancel()
 	n := 0
@@ -200,6 +202,41 @@ func TestClusterOutlivesANode(t *testing.T) {
 		c.nodes[round] = open(t, c.cfg[round])
 	}
 	c.holds(t, 0, n)
+}
+
+// With certificates the nodes prove to each other who they are: a route of nobody, or of somebody whom another authority
+// vouches for, is not taken.
+func TestRoutesProveWhoTheyAre(t *testing.T) {
+	pair, pool := certificate(t)
+	with := func(pairs ...tls.Certificate) *tls.Config {
+		return &tls.Config{Certificates: pairs, RootCAs: pool, ClientCAs: pool, ClientAuth: tls.RequireAndVerifyClientCert, ServerName: "127.0.0.1"}
+	}
+	c := newTrio(t, with(pair))
+	c.insist(t, "three nodes take reports", func() error {
+		_, err := c.nodes[0].PublishBatch(t.Context(), outgoing(1, 100))
+		return err
+	})
+	c.holds(t, 2, 100)
+	stranger, _ := certificate(t)
+	for name, k := range map[string]struct {
+		config *tls.Config
+		taken  bool
+	}{"a node": {with(pair), true}, "nobody": {with(), false}, "a stranger": {with(stranger), false}} {
+		raw, err := net.Dial("tcp", c.cfg[0].Cluster.Listen)
+		if err != nil {
+			t.Fatal(err)
+		}
+		raw.SetDeadline(time.Now().Add(5 * time.Second))
+		route := tls.Client(raw, k.config)
+		_, err = route.Write([]byte("PING\r\n"))
+		if err == nil {
+			_, err = route.Read(make([]byte, 1))
+		}
+		if taken := err == nil; taken != k.taken {
+			t.Errorf("the route of %s: %v", name, err)
+		}
+		raw.Close()
+	}
 }
 
 // BenchmarkPublishToNodes is synced publishing in batches of a thousand, to a node alone and to three that keep a copy each.
@@ -221,5 +258,5 @@ func BenchmarkPublishToNodes(b *testing.B) {
 		b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "reports/s")
 	}
 	b.Run("1", func(b *testing.B) { run(b, open(b, Config{Dir: b.TempDir()})) })
-	b.Run("3", func(b *testing.B) { run(b, newTrio(b).nodes[0]) })
+	b.Run("3", func(b *testing.B) { run(b, newTrio(b, nil).nodes[0]) })
 }
