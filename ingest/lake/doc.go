@@ -118,8 +118,8 @@
 // of the units through the files and decodes the columns of results into one buffer, which is lent to the reader.
 // A poll is copied only where it has to wait. A unit with a late reading is folded again every few seconds in a live service, from
 // a history of many small files: buffers are used again from file to file, and what one replay holds is a few MB and what waits.
-// One unit out of 100 flushes (BenchmarkReplayOneUnit) takes 210 ms of processor time where Arrow's readers of row groups took
-// 330 to 360, and a third of their memory: most of that was two buffers of 16 KiB for every column of every file. What is
+// One unit out of 100 flushes (BenchmarkReplayOneUnit) takes 155 ms of processor time where Arrow's readers of row groups took
+// 325, and a third of their memory: most of that was two buffers of 16 KiB for every column of every file. What is
 // left is decoding and, for a fifth, footers. Rejected: a merge of all files by unit and time, which holds a row
 // group of each file in memory; sorting after reading, which holds all that is read; and footers kept in memory, which are larger
 // than the flushes themselves, for files that are merged a minute later.

@@ -37,6 +37,7 @@ type lanes struct {
 type buffer struct {
 	given []int16 // 1 where the row has a value; not used in required columns
 	texts []parquet.ByteArray
+	used  int // of texts, since the file was opened
 	nums  []int32
 	longs []int64
 	reals []float64
@@ -121,7 +122,9 @@ func (s *lanes) end() {
 	s.raw.Close()
 	clear(s.lanes)
 	for i := range s.buffers {
-		clear(s.buffers[i].texts)
+		b := &s.buffers[i]
+		clear(b.texts[:b.used])
+		b.used = 0
 	}
 	s.lanes, s.ctx, s.raw, s.bytes, s.file, s.place = s.lanes[:0], nil, nil, nil, nil, nil
 }
@@ -207,7 +210,7 @@ func (l *lane) open(s *lanes) (err error) {
 			return nil
 		}
 	}
-	l.chunk, err = l.pages.open(s.bytes, s.file, s.group, l.at)
+	l.chunk, err = l.pages.open(s.bytes, s.file, l.at, meta)
 	return err
 }
 
@@ -249,6 +252,7 @@ func (l *lane) takeAt(at, n int) (err error) {
 	switch c := l.chunk.(type) {
 	case *file.ByteArrayColumnChunkReader:
 		if l.col.text != nil {
+			l.used = max(l.used, at+n)
 			rows, l.got, err = c.ReadBatch(int64(n), l.texts[at:at+n], given, nil)
 		}
 	case *file.Int32ColumnChunkReader:

@@ -46,38 +46,44 @@ func held() int64 {
 	return int64(m.HeapAlloc)
 }
 
-// replayOne replays one vehicle and returns what was allocated, and the most that was held at a poll.
-func replayOne(tb testing.TB, l *Lake) (bytes uint64, most int64) {
+// replayOne replays one vehicle and calls each for every poll, which is the nth, one at a time.
+func replayOne(tb testing.TB, l *Lake, each func(n int)) {
+	tb.Helper()
 	vin := fmt.Sprintf("9ZZTEST%010d", 77)
-	before, n := held(), 0
+	n := 0
 	var mu sync.Mutex
-	run := func(look bool) error {
-		return l.Replay(tb.Context(), series.Replay{VINs: []string{vin},
-			Unit: func(v, _ string) int {
-				if v == vin {
-					return 0
-				}
-				return -1
-			},
-			Each: func(int, *series.Poll) error {
-				mu.Lock()
-				defer mu.Unlock()
-				if n++; look && n%16 == 0 {
-					most = max(most, held()-before)
-				}
-				return nil
-			}})
-	}
-	if err := run(true); err != nil {
+	err := l.Replay(tb.Context(), series.Replay{VINs: []string{vin},
+		Unit: func(v, _ string) int {
+			if v == vin {
+				return 0
+			}
+			return -1
+		},
+		Each: func(int, *series.Poll) error {
+			mu.Lock()
+			defer mu.Unlock()
+			n++
+			each(n)
+			return nil
+		}})
+	if err != nil {
 		tb.Fatal(err)
 	}
 	if n == 0 {
 		tb.Fatal("nothing was replayed")
 	}
+}
+
+// costOfOne is what a replay of one vehicle allocates, and the most that is held at a poll.
+func costOfOne(tb testing.TB, l *Lake) (bytes uint64, most int64) {
+	before := held()
+	replayOne(tb, l, func(n int) {
+		if n%16 == 0 {
+			most = max(most, held()-before)
+		}
+	})
 	at := allocated()
-	if err := run(false); err != nil {
-		tb.Fatal(err)
-	}
+	replayOne(tb, l, func(int) {})
 	return allocated() - at, most
 }
 
@@ -86,7 +92,7 @@ func replayOne(tb testing.TB, l *Lake) (bytes uint64, most int64) {
 func TestReplayOfOneUnitCostsLittle(t *testing.T) {
 	const files = 32
 	l := manyFlushes(t, files)
-	bytes, most := replayOne(t, l)
+	bytes, most := costOfOne(t, l)
 	limit := uint64(3 << 19)
 	if racing {
 		limit *= 2
@@ -131,13 +137,12 @@ func TestMergeHoldsStretches(t *testing.T) {
 
 func BenchmarkReplayOneUnit(b *testing.B) {
 	l := manyFlushes(b, 100)
+	bytes, most := costOfOne(b, l)
 	before := cpu(b)
-	var bytes uint64
-	var most int64
 	for b.Loop() {
-		bytes, most = replayOne(b, l)
+		replayOne(b, l, func(int) {})
 	}
+	b.ReportMetric(float64(cpu(b)-before)/float64(b.N)/1e6, "cpu-ms/replay")
 	b.ReportMetric(float64(bytes)/(1<<20), "allocated-MiB")
 	b.ReportMetric(float64(most)/(1<<20), "held-MiB")
-	b.ReportMetric(float64(cpu(b)-before)/float64(b.N)/2e6, "cpu-ms/replay")
 }

@@ -6,6 +6,7 @@ import (
 
 	"github.com/apache/arrow/go/v15/arrow/memory"
 	"github.com/apache/arrow/go/v15/parquet/file"
+	footer "github.com/apache/arrow/go/v15/parquet/metadata"
 )
 
 // A pager reads the pages of column chunks, of one after the other. Arrow's own way takes two buffers of 16 KiB for every
@@ -16,12 +17,8 @@ type pager struct {
 	pages file.PageReader
 }
 
-// open gives column at of row group g. What it gave before is void.
-func (p *pager) open(from *io.SectionReader, f *file.Reader, g, at int) (file.ColumnChunkReader, error) {
-	meta, err := f.MetaData().RowGroup(g).ColumnChunk(at)
-	if err != nil {
-		return nil, err
-	}
+// open gives a column chunk of a file. What it gave before is void.
+func (p *pager) open(from *io.SectionReader, f *file.Reader, at int, meta *footer.ColumnChunkMetaData) (file.ColumnChunkReader, error) {
 	start, size := meta.DataPageOffset(), meta.TotalCompressedSize()
 	if meta.HasDictionaryPage() && meta.DictionaryPageOffset() > 0 {
 		start = min(start, meta.DictionaryPageOffset())
@@ -38,8 +35,8 @@ func (p *pager) open(from *io.SectionReader, f *file.Reader, g, at int) (file.Co
 	}
 	p.rest = p.chunk
 	if p.pages == nil {
-		p.pages, err = file.NewPageReader(p, meta.NumValues(), meta.Compression(), memory.NewGoAllocator(), nil)
-		if err != nil {
+		var err error
+		if p.pages, err = file.NewPageReader(p, meta.NumValues(), meta.Compression(), memory.NewGoAllocator(), nil); err != nil {
 			return nil, err
 		}
 	} else {

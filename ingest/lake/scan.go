@@ -12,6 +12,7 @@ type scan struct {
 	lanes
 	owner   *buffer // of report_id: to check that rows are whose they should be
 	results []series.Result
+	used    int // of them, since the file was opened
 	rows    []row
 }
 
@@ -42,7 +43,8 @@ func (r *reader) scan(path string) (*scan, error) {
 // close ends a scan and with it the results that it gave.
 func (s *scan) close() {
 	s.end()
-	clear(s.results) // nothing that was read is kept
+	clear(s.results[:s.used]) // nothing that was read is kept
+	s.used = 0
 	scans.Put(s)
 }
 
@@ -56,6 +58,7 @@ func (s *scan) read(from int64, n int) ([]series.Result, error) {
 			s.rows[i].r = &s.results[i]
 		}
 	}
+	s.used = max(s.used, n)
 	blank := series.NewResult()
 	for i := range s.results[:n] {
 		s.results[i] = blank
