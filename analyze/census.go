@@ -12,7 +12,7 @@ type member struct {
 	learnt normal
 	prior  normal // what learnt began with
 	n      int
-	c      [2]sum  // CUSUM of the smallest allowance toward the maximum and the minimum
+	blocks blocks
 	prev   float64 // residual before the last result's
 	ref    [covers]float64
 	refs   [covers]int
@@ -77,8 +77,7 @@ func (m *member) take(s *sample, c *Cohort, centre float64, set *Settings) {
 	if float64(s.at-m.lastAt[0]) < phiGap*dayMicros {
 		e = (t - c.Phi*m.prev) / math.Sqrt(1-c.Phi*c.Phi)
 	}
-	z := clipped(min(max(wallace(e, m.learnt.nu), -clipUp), clipUp))
-	m.c[up], m.c[down] = (m.c[up] + z - one/4).positive(), (m.c[down] - z - one/4).positive()
+	m.blocks.add(min(max(wallace(e, m.learnt.nu), -clipUp), clipUp))
 	m.learnt.learn(x, (1-c.Phi)/(1+c.Phi), learnClip)
 	m.prev = t
 	m.shift(x+centre*reach, s)

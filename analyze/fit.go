@@ -127,6 +127,7 @@ const (
 	leanSpread = 20
 	leanPhi    = 60
 	leanEffect = 4
+	leanNull   = 60
 )
 
 // fit is the cohort as its members tell so far, leaning on the wider one (nil: on the shipped figures). nil with
@@ -135,7 +136,7 @@ func (g *gathering) fit(wider *Cohort, set *Settings) *Cohort {
 	var levels, logs, dof []float64
 	var vario, pairs [4]float64
 	var reg regression
-	scores := make([]float64, 0, len(g.members))
+	var apart []float64
 	phi, s2 := 0.0, 0.0
 	for _, m := range g.members {
 		if m.n < fitResults || !m.healthy() {
@@ -157,14 +158,7 @@ func (g *gathering) fit(wider *Cohort, set *Settings) *Cohort {
 			pairs[i] += m.pairs[i]
 		}
 		reg.merge(&m.reg, reach)
-		if m.n >= set.LearnResults {
-			if !math.IsNaN(m.max) {
-				scores = append(scores, m.c[up].float()/2)
-			}
-			if !math.IsNaN(m.min) {
-				scores = append(scores, m.c[down].float()/2)
-			}
-		}
+		apart = append(apart, m.blocks.apart...)
 	}
 	n := len(logs)
 	if n < leastSeries {
@@ -190,7 +184,7 @@ func (g *gathering) fit(wider *Cohort, set *Settings) *Cohort {
 		between *= leanEffect / (own + leanEffect)
 	}
 	c.EffectSpread = math.Sqrt(unitEffect*unitEffect + between)
-	c.Null = nullOf(scores, wider.Null)
+	c.Null = max(1, lean(nullOf(apart, wider.Null), wider.Null, leanNull))
 	return c
 }
 
@@ -271,16 +265,4 @@ func phiOf(sums, pairs [4]float64, other float64) float64 {
 	}
 	r := max(0, (v4-v2)/(v2-v1))
 	return min((math.Sqrt(1+4*r)-1)/2, 0.9)
-}
-
-// nullOf is the empirical null (Efron 2004, Journal of the American Statistical Association 99:96, for the idea): of
-// independent normal residuals half the CUSUM of allowance 1/4 has a tail with rate 1. It is 1 where there are
-// too few series: from 40 it would be noise.
-func nullOf(scores []float64, wider float64) float64 {
-	if len(scores) < EnoughSeries {
-		return wider
-	}
-	slices.Sort(scores)
-	q := func(p float64) float64 { return scores[int(p*float64(len(scores)-1)+0.5)] }
-	return max(1, (q(.9)-q(.6))/math.Log(4))
 }
