@@ -66,7 +66,7 @@ type Cohort struct {
 }
 
 // EnoughSeries is how many series make a cohort that stands on its own. With fewer it leans on wider cohorts
-// and on the shipped figures, and an empirical null is not fitted.
+// and on the shipped figures.
 const EnoughSeries = 200
 
 // Leans says whether the cohort has too few series to stand on its own.

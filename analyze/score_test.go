@@ -184,8 +184,9 @@ func print(rows []row, detail bool) string {
 	for _, r := range rows {
 		line := func(name string, list []outcome) {
 			share := func(d float64) string {
-				p := wilson(ahead(list, d), len(list))
-				return fmt.Sprintf("%.0f %% (%.0f-%.0f)", 100*p.Value, 100*p.Low, 100*p.High)
+				n := ahead(list, d)
+				p := wilson(n, len(list))
+				return fmt.Sprintf("%d = %.0f %% (%.0f-%.0f)", n, 100*p.Value, 100*p.Low, 100*p.High)
 			}
 			fmt.Fprintf(w, "%s\t%.2f (%d)\t%s\t%d\t%s\t%s\t%s\t%s\t%.1f\t\n", r.name, r.rate(), len(r.needless), name, len(list),
 				share(0), share(3), share(14), share(30), medianLead(list))
@@ -326,7 +327,7 @@ func TestScore(t *testing.T) {
 		}
 		most, at14, at30, at3 := 1.0, 90, 70, 60 // of a small fleet
 		if full {
-			most, at14, at30, at3 = 0.5, 95, 80, 82 // 30 days ahead in 90 of 100 is the aim and not reached
+			most, at14, at30, at3 = 0.5, 95, 85, 82 // 30 days ahead in 90 of 100 is the aim and not reached
 		}
 		if own.rate() > most {
 			t.Errorf("%.2f needless alerts in 100 vehicle-months, want at most %.1f", own.rate(), most)
