@@ -110,6 +110,19 @@
 // Failures: before publishing, the new files are removed, or swept later as orphans. Between two tables,
 // Open takes the replacement back like any unfinished commit. After the commit point it holds.
 //
+// # How a data file is written (packer.go, layout.go, chunk.go, hybrid.go, parquet.go)
+//
+// Rows are seen through accessors, not copied into columns. A packer finds the place of each value in its column's
+// dictionary: mostly by one look at the same test of the report before, once a report for what is the report's, and not at
+// all where a report repeats the tests and limits of the one before, which is one comparison a row for sixteen columns. Places
+// and levels are then encoded in Parquet's hybrid of runs and bits, one page a chunk; schema, headers of pages, statistics
+// and footer are written by arrow. What that takes is used again from flush to flush.
+//
+// arrow's record writer boxes and hashes every value; its column writers, given finished dictionaries, hash them again,
+// copy each page some times and put values one by one through an interface. 250,000 readings in one commit: 1,030 ns of
+// processor time a row with them, 513 without, the garbage collector counted, 141 MB of garbage and 30 MB; the same bytes.
+// Every reader of the tests (arrow, DuckDB, iceberg-go, hyparquet) reads what is written so.
+//
 // # Reading history back (replay.go, outline.go, lanes.go, pager.go)
 //
 // Polls gives polls as they lie, each on its own, for few of them. Replay gives the polls of each unit in the order
@@ -208,8 +221,7 @@
 // Skipping, table by table, what a table already holds: no roll-back at Open, but the tables are apart
 // until the replay is through, and differ for ever if the replay decodes otherwise. iceberg-go's table
 // package: it does not link beside arrow v15, does not sync, and its expiry deletes files under pinned
-// readers; its root package (schema, Avro manifests) is used. Records through arrow's own record writer: it boxes and
-// hashes every value, four times the time of finished dictionaries (packer.go). zstd for a flush: see parquet.go.
+// readers; its root package (schema, Avro manifests) is used. arrow's own column writers: see above. zstd for a flush: see parquet.go.
 //
 // # Failures
 //

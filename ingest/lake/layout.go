@@ -35,10 +35,6 @@ func (o *layout) lay(rows []row) {
 	}
 	o.reports = append(o.reports, int32(len(rows)))
 	o.alike = slices.Grow(o.alike[:0], len(o.reports))[:len(o.reports)-1]
-}
-
-// look finds which reports are alike.
-func (o *layout) look(rows []row) {
 	for i := range o.alike {
 		first, end := o.reports[i], o.reports[i+1]
 		back := first - o.twin[first]

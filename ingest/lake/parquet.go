@@ -17,9 +17,9 @@ import (
 	"golang.org/x/sync/errgroup"
 )
 
-// Snappy for a flush by measurement: arrow v15 makes a new zstd encoder for every page, which costs many
-// small pages more than the bytes it saves. In the large pages of a sealed file zstd costs half as much
-// again as the rest of the encoding and saves a sixth of the bytes.
+// Snappy for a flush by measurement: with zstd a row took 705 ns of processor time instead of 513, for two thirds of the
+// bytes, and a flush is merged soon. In the large pages of a sealed file zstd costs half as much again as the rest of the
+// encoding and saves a sixth of the bytes.
 const codecName = "snappy"
 
 // A form is how the rows of a table are laid out in a data file.
@@ -169,8 +169,7 @@ func (e *encoder) close() error {
 // group writes one row group.
 func (e *encoder) group(rows []row) (err error) {
 	defer recovered(e.s, len(rows), &err)
-	e.shape.lay(rows)
-	if err := e.pack(rows); err != nil {
+	if err := e.packAll(rows); err != nil {
 		return err
 	}
 	g, begin := e.meta.AppendRowGroup(), e.out.at
@@ -194,33 +193,36 @@ func (e *encoder) group(rows []row) (err error) {
 	return g.Finish(e.out.at-begin, e.groups-1)
 }
 
-// pack encodes the columns of a row group, those of a flush several at a time: intake waits for it. All take their values
-// from a few hundred rows before the next are looked at.
-func (e *encoder) pack(rows []row) error {
-	workers := 1
-	if e.form.quick {
-		workers = runtime.GOMAXPROCS(0)
+// packAll encodes the columns of a row group, those of a flush several at a time: intake waits for it.
+func (e *encoder) packAll(rows []row) error {
+	e.shape.lay(rows)
+	if !e.form.quick {
+		return e.pack(rows, 0, 1)
 	}
-	e.shape.look(rows)
 	var all errgroup.Group
+	workers := runtime.GOMAXPROCS(0)
 	for w := range workers {
-		all.Go(func() (err error) {
-			defer recovered(e.s, len(rows), &err)
-			for i := w; i < len(e.packers); i += workers {
-				e.packers[i].begin(len(rows))
-			}
-			e.shape.blocks(func(from, to int) {
-				for i := w; i < len(e.packers); i += workers {
-					e.packers[i].take(rows, &e.shape, from, to)
-				}
-			})
-			for i := w; i < len(e.packers); i += workers {
-				err = errors.Join(err, e.packers[i].finish(e.form.codec))
-			}
-			return err
-		})
+		all.Go(func() error { return e.pack(rows, w, workers) })
 	}
 	return all.Wait()
+}
+
+// pack encodes every step-th column from one on. All take their values from a few hundred rows before the next are looked
+// at.
+func (e *encoder) pack(rows []row, from, step int) (err error) {
+	defer recovered(e.s, len(rows), &err)
+	for i := from; i < len(e.packers); i += step {
+		e.packers[i].begin(len(rows))
+	}
+	e.shape.blocks(func(first, end int) {
+		for i := from; i < len(e.packers); i += step {
+			e.packers[i].take(rows, &e.shape, first, end)
+		}
+	})
+	for i := from; i < len(e.packers); i += step {
+		err = errors.Join(err, e.packers[i].finish(e.form.codec))
+	}
+	return err
 }
 
 // recovered makes an error of a panic: arrow panics where it could return one.
