@@ -30,9 +30,10 @@ import (
 
 // An app is every stage of one data folder, opened in the order of the pipeline and closed in reverse.
 type app struct {
-	cfg config
-	log *slog.Logger
-	reg *prometheus.Registry
+	cfg  config
+	log  *slog.Logger
+	reg  *prometheus.Registry
+	cert *certificate
 
 	lock     *os.File
 	db       *sql.DB
@@ -60,12 +61,12 @@ type app struct {
 // openApp takes the data folder and opens every stage that keeps state. Nothing runs yet. The error wraps
 // errOwned when another process has the folder.
 func openApp(ctx context.Context, cfg config, log *slog.Logger) (*app, error) {
-	return openNode(ctx, cfg, log, nil)
+	return openNode(ctx, cfg, log, newCertificate(cfg, log), nil)
 }
 
-// openNode is openApp on a broker that is open and stays so; nil = the app has one of its own.
-func openNode(ctx context.Context, cfg config, log *slog.Logger, b *broker.Broker) (_ *app, err error) {
-	a := &app{cfg: cfg, log: log, reg: prometheus.NewRegistry(), broker: b, lent: b != nil}
+// openNode is openApp with the node's certificate, on a broker that is open and stays so; nil = the app has one of its own.
+func openNode(ctx context.Context, cfg config, log *slog.Logger, cert *certificate, b *broker.Broker) (_ *app, err error) {
+	a := &app{cfg: cfg, log: log, reg: prometheus.NewRegistry(), cert: cert, broker: b, lent: b != nil}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, a.close())

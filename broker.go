@@ -61,7 +61,7 @@ func (a *app) openBroker(ctx context.Context) (err error) {
 		return err
 	}
 	if !a.lent {
-		a.broker, err = openBroker(ctx, a.cfg, a.dongles, broker.Cluster{}, a.log)
+		a.broker, err = openBroker(ctx, a.cfg, a.dongles, broker.Cluster{}, a.cert, a.log)
 	} else {
 		err = a.dongles.WriteCopy(dongleCopy(a.cfg))
 	}
@@ -85,11 +85,11 @@ func (c *config) brokerDir() string {
 }
 
 // openBroker opens this process's broker, for dongles that the list names.
-func openBroker(ctx context.Context, c config, list dongleList, place broker.Cluster, log *slog.Logger) (*broker.Broker, error) {
+func openBroker(ctx context.Context, c config, list dongleList, place broker.Cluster, cert *certificate, log *slog.Logger) (*broker.Broker, error) {
 	var conf *tls.Config
 	if c.Broker.Listen != "" || c.Broker.MQTT != "" {
 		var err error
-		if conf, err = c.certificate(log); err != nil {
+		if conf, err = cert.tls(); err != nil {
 			return nil, err
 		}
 	}

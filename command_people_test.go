@@ -33,7 +33,8 @@ func TestListenersBeyondThisMachine(t *testing.T) {
 		}
 	}
 	for _, c := range []struct{ yaml, want string }{
-		{"web:\n  cert: c.pem\n", "web.cert"}, {"web:\n  acme: ops@example.org\n", "web.url"}, {"web:\n  acme: ops\n  url: https://f.example.org\n", "web.acme"}, {"web:\n  url: f.example.org\n", "web.url"},
+		{"web:\n  cert: c.pem\n", "web.cert"}, {"web:\n  acme: ops@example.org\n", "web.url"}, {"web:\n  acme: ops\n  url: https://f.example.org\n", "web.acme"}, {"web:\n  acme: ops@example.org\n  url: https://fleet\n", "web.acme"}, {"web:\n  acme: ops@example.org\n  url: http://f.example.org\n", "web.acme"},
+		{"web:\n  acme_directory: https://ca.example.org/dir\n", "web.acme_directory"}, {"web:\n  acme: ops@example.org\n  url: https://f.example.org\n  acme_directory: http://ca.example.org/dir\n", "web.acme_directory"}, {"web:\n  url: f.example.org\n", "web.url"},
 		{"web:\n  acme: ops@example.org\n  url: https://f.example.org\n  cert: c\n  key: k\n", "web.acme"}, {"people:\n  idle: 1s\n", "people"}, {"oidc:\n  issuer: https://i.example.org\n  client_id: x\n  roles: a=viewer\n", "web.url"},
 		{"oidc:\n  issuer: http://i.example.org\n", "oidc"},
 	} {

@@ -141,7 +141,7 @@ func (a *app) keepUp(ctx context.Context) error {
 
 // beside is what runs beside intake and watch while serving.
 func (a *app) beside() ([]func(context.Context) error, error) {
-	run := []func(context.Context) error{a.keepUp, a.tellAlive}
+	run := []func(context.Context) error{a.keepUp, a.tellAlive, a.cert.keep}
 	if a.cfg.SQL.Flight == "" {
 		return run, nil
 	}

@@ -23,12 +23,17 @@ func (c *config) checkAccess(bad func(key, format string, args ...any)) {
 			bad("web.url", "%q: want an address such as https://fleet.example.org", c.Web.URL)
 		}
 	}
+	if u, err := url.Parse(c.Web.ACMEDirectory); c.Web.ACMEDirectory != "" && (err != nil || u.Scheme != "https" || u.Host == "") {
+		bad("web.acme_directory", "%q: want the https address of an authority's directory (RFC 8555, section 6.1)", c.Web.ACMEDirectory)
+	}
 	switch {
+	case c.Web.ACME == "" && c.Web.ACMEDirectory != "":
+		bad("web.acme_directory", "does nothing without web.acme")
 	case c.Web.ACME == "":
 	case c.Web.Cert != "":
 		bad("web.acme", "a certificate is set by web.cert too: one of the two")
-	case c.publicHost() == "" || net.ParseIP(c.publicHost()) != nil:
-		bad("web.acme", "needs web.url with the name that the certificate is for")
+	case !strings.Contains(c.publicHost(), ".") || net.ParseIP(c.publicHost()) != nil || !strings.HasPrefix(c.Web.URL, "https:"):
+		bad("web.acme", "needs web.url with the name that the certificate is for, such as https://fleet.example.org")
 	case !strings.Contains(c.Web.ACME, "@"):
 		bad("web.acme", "%q: want the e-mail address of whoever runs the service", c.Web.ACME)
 	}

@@ -22,7 +22,7 @@ func (a *app) flightSQL() (serve func(context.Context) error, err error) {
 	if err := a.governed("sql.flight", a.cfg.SQL.Flight); err != nil {
 		return nil, err
 	}
-	conf, err := a.cfg.certificate(a.log)
+	conf, err := a.cert.tls()
 	if err != nil {
 		return nil, err
 	}

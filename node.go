@@ -45,12 +45,13 @@ func serveNode(ctx context.Context, cfg config, log *slog.Logger, ready func(ctx
 	log = log.With("node", place.Node)
 	s := standby{node: place.Node, reg: prometheus.NewRegistry()}
 	s.reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), leads(0))
-	open, end, err := s.serve(cfg, log)
+	cert := newCertificate(cfg, log)
+	open, end, err := s.serve(cfg, cert)
 	if err != nil {
 		return err
 	}
 	defer func() { end() }()
-	b, err := openBroker(ctx, cfg, enroll.OpenCopy(dongleCopy(cfg)), place, log)
+	b, err := openBroker(ctx, cfg, enroll.OpenCopy(dongleCopy(cfg)), place, cert, log)
 	if err != nil {
 		if ctx.Err() != nil {
 			return nil
@@ -65,7 +66,7 @@ func serveNode(ctx context.Context, cfg config, log *slog.Logger, ready func(ctx
 			return nil
 		}
 		log.Info("leading")
-		err = lead(ctx, cfg, log, b, lease, end, ready)
+		err = lead(ctx, cfg, log, cert, b, lease, end, ready)
 		lease.Release(context.WithoutCancel(ctx))
 		if err != nil {
 			return err
@@ -74,7 +75,7 @@ func serveNode(ctx context.Context, cfg config, log *slog.Logger, ready func(ctx
 		if ctx.Err() == nil {
 			log.Warn("no longer leading: the lease was not confirmed in time")
 			end() // it may not have got as far as the pages
-			if _, end, err = s.serve(cfg, log); err != nil {
+			if _, end, err = s.serve(cfg, cert); err != nil {
 				return err
 			}
 		}
@@ -83,7 +84,7 @@ func serveNode(ctx context.Context, cfg config, log *slog.Logger, ready func(ctx
 }
 
 // lead runs the stages while the lease lasts; it calls free when it needs the address of the pages.
-func lead(ctx context.Context, cfg config, log *slog.Logger, b *broker.Broker, lease *broker.Lease, free func(), ready func(ctx context.Context, a *app, addr string) error) error {
+func lead(ctx context.Context, cfg config, log *slog.Logger, cert *certificate, b *broker.Broker, lease *broker.Lease, free func(), ready func(ctx context.Context, a *app, addr string) error) error {
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	go func() {
@@ -93,8 +94,8 @@ func lead(ctx context.Context, cfg config, log *slog.Logger, b *broker.Broker, l
 		case <-ctx.Done():
 		}
 	}()
-	a, err := openNode(ctx, cfg, log, b)
-	for told := false; errors.Is(err, errOwned); a, err = openNode(ctx, cfg, log, b) { // the node that led is still closing
+	a, err := openNode(ctx, cfg, log, cert, b)
+	for told := false; errors.Is(err, errOwned); a, err = openNode(ctx, cfg, log, cert, b) { // the node that led is still closing
 		if !told {
 			log.Warn("the data folder is still locked; waiting", "data", cfg.Data)
 			told = true
@@ -161,8 +162,8 @@ func (s *standby) state() string {
 }
 
 // serve answers at the address of the pages until end is called, which waits; end may be called twice.
-func (s *standby) serve(cfg config, log *slog.Logger) (at string, end func(), err error) {
-	l, scheme, err := listenWeb(cfg, log)
+func (s *standby) serve(cfg config, cert *certificate) (at string, end func(), err error) {
+	l, scheme, err := listenWeb(cfg, cert)
 	if err != nil {
 		return "", nil, fmt.Errorf("pages: %w%s", err, hintInUse(err, cfg.Web.Listen))
 	}

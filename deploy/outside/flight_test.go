@@ -1,14 +1,11 @@
 package outside
 
 import (
-	"bufio"
 	"context"
 	stdsql "database/sql"
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
-	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -29,40 +26,7 @@ import (
 // serveFlight runs the service over a data folder until the test ends.
 func serveFlight(t *testing.T, data string) (address, token string) {
 	t.Helper()
-	cmd := exec.Command(program(t), "serve", "--data", data, "--listen", "127.0.0.1:0", "--sql-flight", "127.0.0.1:0")
-	cmd.Env = append(os.Environ(), "MARGINLINE_LAKE_EVERY=0", "MARGINLINE_SQL_ROWS=400000")
-	errs, err := cmd.StderrPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	found := make(chan string, 1)
-	read := make(chan struct{})
-	var said []string
-	go func() {
-		defer close(read)
-		where := regexp.MustCompile(`Arrow Flight SQL.* address=grpc://([0-9.:]+)`)
-		for lines := bufio.NewScanner(errs); lines.Scan(); {
-			said = append(said, lines.Text())
-			if m := where.FindStringSubmatch(lines.Text()); m != nil {
-				found <- m[1]
-			}
-		}
-	}()
-	t.Cleanup(func() {
-		_ = cmd.Process.Signal(os.Interrupt)
-		<-read
-		if err := cmd.Wait(); err != nil {
-			t.Errorf("serve ended with %v\n%s", err, strings.Join(said, "\n"))
-		}
-	})
-	select {
-	case address = <-found:
-	case <-time.After(2 * time.Minute):
-		t.Fatal("the service does not serve Flight SQL")
-	}
+	address = serve(t, data, "MARGINLINE_SQL_ROWS=400000").flight()
 	b, err := os.ReadFile(filepath.Join(data, "flight-token"))
 	if err != nil {
 		t.Fatal(err)
