@@ -54,7 +54,7 @@ FUZZTIME ?= 30s
 fuzz:
 	deploy/fuzz.sh $(FUZZTIME)
 
-## outside: other engines read the lake: iceberg-go and a Node reader, against DuckDB
+## outside: other people's programs beside the binary: engines read the lake, Flight SQL clients, an ACME authority
 OUTSIDE := deploy/outside
 outside: build $(OUTSIDE)/node_modules
 	cd $(OUTSIDE) && $(GO) vet ./... && $(GO) test -count=1 ./...

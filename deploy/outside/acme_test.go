@@ -15,6 +15,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"github.com/letsencrypt/pebble/v2/wfe"
 )
@@ -83,22 +84,24 @@ func refusesPlain(t *testing.T, address string) {
 
 // The certificate by ACME (RFC 8555), by TLS-ALPN-01 (RFC 8737), from an authority that really looks.
 func TestACME(t *testing.T) {
-	t.Setenv("PEBBLE_VA_NOSLEEP", "1") // it would wait up to 5 s before it looks
+	t.Parallel()
 	data := filepath.Join(t.TempDir(), "data")
 	a := newAuthority(t)
-	settings := a.acmeSettings(a.directory())
+	mqtt := free(t)
+	settings := append(a.acmeSettings(a.directory()), "MARGINLINE_BROKER_MQTT="+mqtt)
 	s := serve(t, data, settings...)
 	web, flight := s.web(), s.flight()
-	a.validateAt(web)
+	a.validateAt(web, 0)
 
-	// Both listeners at once, before there is a certificate: one account, one order, one certificate.
+	// All listeners at once, before there is a certificate: one account, one order, one certificate.
 	serials := make([]string, 6)
+	listeners := []string{web, flight, mqtt}
 	var all sync.WaitGroup
 	for i := range serials {
 		all.Go(func() {
-			serial, err := a.shown([]string{web, flight}[i%2], fleetName)
+			serial, err := a.shown(listeners[i%3], fleetName)
 			if err != nil {
-				t.Errorf("%s: %v", []string{"pages", "Flight SQL"}[i%2], err)
+				t.Errorf("%s: %v", []string{"pages", "Flight SQL", "dongles' MQTT"}[i%3], err)
 			}
 			serials[i] = serial
 		})
@@ -166,28 +169,58 @@ func TestACME(t *testing.T) {
 
 	s.stop()
 	s = serve(t, data, settings...)
-	if again, err := a.shown(s.web(), fleetName); err != nil || again != first {
-		t.Errorf("after a restart %s, want %s: %v", again, first, err)
-	}
-	if again, err := a.shown(s.flight(), fleetName); err != nil || again != first {
-		t.Errorf("Flight SQL after a restart %s, want %s: %v", again, first, err)
+	for _, address := range []string{s.web(), s.flight(), mqtt} {
+		if again, err := a.shown(address, fleetName); err != nil || again != first {
+			t.Errorf("%s after a restart: %s, want %s: %v", address, again, first, err)
+		}
 	}
 	counted("after a restart")
 }
 
+// A certificate that nears its end is exchanged while the service runs, by the same account, for every listener.
+func TestACMERenewal(t *testing.T) {
+	t.Parallel()
+	data := filepath.Join(t.TempDir(), "data")
+	a := newAuthority(t)
+	s := serve(t, data, a.acmeSettings(a.directory())...)
+	web, flight := s.web(), s.flight()
+	a.validateAt(web, 12) // renewed in the last third
+	s.says("msg=certificate name=" + fleetName)
+	kept := func() string {
+		pair, err := tls.LoadX509KeyPair(filepath.Join(data, "acme", fleetName), filepath.Join(data, "acme", fleetName))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return pair.Leaf.SerialNumber.String()
+	}
+	first := kept()
+	for end := time.Now().Add(time.Minute); ; time.Sleep(200 * time.Millisecond) {
+		one, err1 := a.shown(web, fleetName)
+		two, err2 := a.shown(flight, fleetName)
+		if err1 == nil && err2 == nil && one == two && one != first {
+			break
+		}
+		if time.Now().After(end) {
+			t.Fatalf("not renewed: %q %q, first %q: %v, %v\n%s", one, two, first, err1, err2, s.log())
+		}
+	}
+	if kept() == first {
+		t.Error("the new certificate is not kept")
+	}
+	if accounts, orders := a.count(newAccount), a.count(newOrder); accounts != 1 || orders < 2 {
+		t.Errorf("%d accounts and %d orders", accounts, orders)
+	}
+}
+
 // Whatever hinders the authority, the log says which one and why, and nothing is served in the clear instead.
 func TestACMEWithout(t *testing.T) {
-	t.Setenv("PEBBLE_VA_NOSLEEP", "1")
-	gone, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	gone.Close()
+	t.Parallel()
+	gone := free(t)
 	a := newAuthority(t) // validates where nobody listens
-	a.validateAt(gone.Addr().String())
+	a.validateAt(gone, 0)
 	for what, c := range map[string]struct{ directory, says string }{
 		"wrong path":    {a.site.URL + "/nothing", "404"},
-		"nobody there":  {"https://" + gone.Addr().String() + "/dir", "connection refused"},
+		"nobody there":  {"https://" + gone + "/dir", "connection refused"},
 		"not validated": {a.directory(), "no viable challenge type"},
 	} {
 		t.Run(what, func(t *testing.T) {

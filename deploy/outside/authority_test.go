@@ -37,6 +37,9 @@ type authority struct {
 	roots *x509.CertPool
 }
 
+// By itself it would wait up to five seconds before it looks.
+func init() { os.Setenv("PEBBLE_VA_NOSLEEP", "1") }
+
 // Paths of the authority's own choice (pebble's wfe package), as its directory tells them.
 const (
 	newAccount = "/sign-me-up"
@@ -81,8 +84,9 @@ func newAuthority(t *testing.T) *authority {
 	return a
 }
 
-// validateAt opens the authority, which connects to the port of host:port where the standard says 443.
-func (a *authority) validateAt(address string) {
+// validateAt opens the authority, which connects to the port of host:port where the standard says 443. Its certificates are
+// good for so many seconds; 0 = as many days as pebble thinks fit.
+func (a *authority) validateAt(address string, seconds uint64) {
 	a.t.Helper()
 	_, p, err := net.SplitHostPort(address)
 	if err != nil {
@@ -94,7 +98,7 @@ func (a *authority) validateAt(address string) {
 	}
 	quiet := log.New(io.Discard, "", 0)
 	store := db.NewMemoryStore()
-	issuer := ca.New(quiet, store, "", "ecdsa", 0, 1, map[string]ca.Profile{"default": {}})
+	issuer := ca.New(quiet, store, "", "ecdsa", 0, 1, map[string]ca.Profile{"default": {ValidityPeriod: seconds}})
 	if !a.roots.AppendCertsFromPEM(issuer.GetRootCert(0).PEM()) {
 		a.t.Fatal("the authority has no root")
 	}

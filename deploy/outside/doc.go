@@ -1,4 +1,5 @@
-// Package outside reads the product's lake with other people's engines and compares what they see.
+// Package outside puts the product beside other people's programs: engines that read its lake, whose answers are compared,
+// clients that query it, and an authority that gives it a certificate.
 //
 // It is a module of its own, never linked into the product: iceberg-go's table and catalog packages, which the
 // product does not use, cannot even be linked beside the product's Parquet library. The tests run the finished
@@ -17,7 +18,10 @@
 // rows of an older snapshot after compaction; and that a filter plans fewer files and still gives all its rows.
 //
 // A second test is of Arrow Flight SQL: arrow-go's client and database/sql driver against the served binary
-// (flight_test.go).
+// (flight_test.go), and as other machines use it, under TLS by an API key (flight_tls_test.go).
+//
+// A third test is of ACME: pebble, in the test's process, gives the served binary its certificate (authority_test.go,
+// acme_test.go).
 //
 // Whatever is missing fails: there is no skip.
 package outside

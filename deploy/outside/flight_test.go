@@ -55,7 +55,7 @@ func fetch(t *testing.T, ctx context.Context, c *flightsql.Client, info *flight.
 		defer r.Release()
 		schema = r.Schema()
 		for r.Next() {
-			rec := r.Record()
+			rec := r.RecordBatch()
 			rows += rec.NumRows()
 			for i := 0; i < int(rec.NumRows()) && rec.NumCols() > 0; i++ {
 				first = append(first, rec.Column(0).ValueStr(i))
@@ -177,7 +177,7 @@ func TestFlightSQL(t *testing.T) {
 		b.Field(0).(*array.StringBuilder).Append(unit)
 		b.Field(1).(*array.TimestampBuilder).Append(arrow.Timestamp(time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC).UnixMicro()))
 		b.Field(2).(*array.Float64Builder).Append(0.9)
-		rec := b.NewRecord()
+		rec := b.NewRecordBatch()
 		p.SetParameters(rec)
 		info, err := p.Execute(ctx)
 		if err != nil {
@@ -200,7 +200,7 @@ func TestFlightSQL(t *testing.T) {
 		}
 		defer r.Release()
 		for r.Next() {
-			names, schemas := r.Record().Column(2).(*array.String), r.Record().Column(4).(*array.Binary)
+			names, schemas := r.RecordBatch().Column(2).(*array.String), r.RecordBatch().Column(4).(*array.Binary)
 			for i := range names.Len() {
 				s, err := flight.DeserializeSchema(schemas.Value(i), memory.DefaultAllocator)
 				if err != nil {

@@ -2,6 +2,7 @@ package outside
 
 import (
 	"bufio"
+	"net"
 	"os"
 	"os/exec"
 	"regexp"
@@ -45,6 +46,17 @@ func serve(t *testing.T, data string, settings ...string) *service {
 	}()
 	t.Cleanup(s.stop)
 	return s
+}
+
+// free is an address that nothing listens at, for a listener whose address the log does not tell.
+func free(t *testing.T) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().String()
 }
 
 // stop ends the service in good order.

@@ -64,7 +64,7 @@ func (s *Server) recovered(err *error) {
 	}
 }
 
-var errWho = status.Error(codes.Unauthenticated, "the token is missing or wrong: give it as the password of any user, or as the bearer token")
+var errWho = status.Error(codes.Unauthenticated, "the token is missing, wrong or ended, or may not query: give it as the password of any user, or as the bearer token")
 
 // shown are the scheme and the rest of the authorization header.
 func shown(ctx context.Context) (scheme, rest string) {
