@@ -31,11 +31,11 @@
 // it 11 %, the rest of a commit 3 %, the fold 13 %, decoding 9 % and placing 4 %, the client and server of the log 13 %, the
 // garbage collector 12 %, parsing 11 %, digests 2 %, the rest 3 %. Sync and Iceberg metadata are in the commit's.
 //
-// Against DuckDB alone on the same reports, which decodes a part of them and asks one drift question, the runs of an evening in
-// which others kept both processors busy gave, by processor time, 2.3 and 2.7 times as many readings, 2.7 and 3.2 where
-// reports come as protobuf, 1.7 and 2.0 with publishing to the synced log; by the clock 3.1 and 2.2, 3.3 and 2.0, 1.7 and
-// 1.5. The release before gave 1.4 to 1.6 by processor time. Flushed readings take 7.4 bytes a row as before, compacted ones
-// 0.97 times the bytes of DuckDB's sorted zstd files. An import's peak memory is 5 % more than before, 0.5 GB.
+// Against DuckDB alone on the same reports, which decodes a part of them and asks one drift question, three runs of an evening
+// in which others kept both processors busy gave in the median, by processor time, 2.7 times as many readings (2.3 at
+// least), 3.2 (2.7) where reports come as protobuf, 2.0 (1.7) with publishing to the synced log; by the clock 3.1 (2.2), 3.3
+// (2.0) and 1.7 (1.5). Before, it was 1.4 to 1.6 by processor time. Flushed readings take 7.4 bytes a row as
+// before, compacted ones 0.97 times the bytes of DuckDB's sorted zstd files. The peak memory of an import, 0.5 GB, grew by 5 %.
 //
 // What is made for a report is used again for a later one: the reader's parser, its messages and decoder; and the results
 // of a batch (shelf.go), once they are committed and folded. What of a report outlives that is its texts.
