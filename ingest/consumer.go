@@ -108,28 +108,44 @@ func NewConsumer(b *broker.Broker, l Lake, roster func() *fleet.Roster, cfg Conf
 // returns an error only where going on would be wrong: the lake or the log is not what it was. Run once.
 func (c *Consumer) Run(ctx context.Context) (err error) {
 	defer func() { c.mark.end(err) }()
-	if err := c.seen.load(ctx, c.lake, c.broker); err != nil {
+	if err := c.seen.load(ctx, c.lake); err != nil {
 		if ctx.Err() != nil {
 			return nil
 		}
 		return fmt.Errorf("ingest: load what is stored: %w", err)
 	}
-	c.log.Info("ready", "reports", len(c.seen.reports), "refused", len(c.seen.refused), "committed", c.lake.Position().Seq)
 	for pause := pauseMin; ; {
-		err := c.follow(ctx)
+		err := c.remember(ctx)
+		if err == nil {
+			err = c.follow(ctx)
+		}
 		switch {
 		case errors.Is(err, errUnreached) && ctx.Err() == nil:
 			c.log.Warn("the log is asked again", "err", err)
 			sleep(ctx, pause)
 			pause = min(2*pause, pauseMax)
+			continue
 		case errors.Is(err, broker.ErrStreamReplaced):
 			c.log.Warn("the report stream was deleted and made again; reading it from its start")
-		case ctx.Err() != nil && (err == nil || errors.Is(err, context.Canceled)):
+		case ctx.Err() != nil && (err == nil || errors.Is(err, context.Canceled) || errors.Is(err, errUnreached)):
 			return nil
 		case err != nil:
 			return fmt.Errorf("ingest: %w", err)
 		}
+		pause = pauseMin
 	}
+}
+
+// remember fills in what was refused, when that is not known yet.
+func (c *Consumer) remember(ctx context.Context) error {
+	if c.seen.refused != nil {
+		return nil
+	}
+	if err := c.seen.loadRefused(ctx, c.broker); err != nil {
+		return fmt.Errorf("%w: %w", errUnreached, err)
+	}
+	c.log.Info("ready", "reports", len(c.seen.reports), "refused", len(c.seen.refused), "committed", c.lake.Position().Seq)
+	return nil
 }
 
 // errUnreached is a log that does not answer before anything of it was read.

@@ -27,22 +27,28 @@ type seen struct {
 	refused map[name]struct{}
 }
 
-// load fills the memory from the lake and the quarantine.
-func (s *seen) load(ctx context.Context, lake Lake, log *broker.Broker) error {
-	s.reports, s.refused = map[name]uint64{}, map[name]struct{}{}
-	err := lake.Reports(ctx, func(id string, digest uint64) error {
+// load fills in the reports of the lake.
+func (s *seen) load(ctx context.Context, lake Lake) error {
+	s.reports = map[name]uint64{}
+	return lake.Reports(ctx, func(id string, digest uint64) error {
 		s.reports[nameOf(id)] = digest
 		return nil
 	})
-	if err != nil {
-		return err
-	}
-	return log.EachQuarantined(ctx, func(e broker.Entry) error {
+}
+
+// loadRefused fills in what is in the quarantine, or nothing.
+func (s *seen) loadRefused(ctx context.Context, log *broker.Broker) error {
+	refused := map[name]struct{}{}
+	err := log.EachQuarantined(ctx, func(e broker.Entry) error {
 		if e.Message == broker.WholeReport {
-			s.refused[refusal(&e)] = struct{}{}
+			refused[refusal(&e)] = struct{}{}
 		}
 		return nil
 	})
+	if err == nil {
+		s.refused = refused
+	}
+	return err
 }
 
 // refusal names a refused report by what it was and why.
