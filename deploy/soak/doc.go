@@ -24,7 +24,8 @@
 //
 //   - What the committed state consists of: live data files, the manifests that list them, and the newest metadata.json of
 //     each table. Compaction leaves at most 7 groups of one size (a factor of eight) for each month (then year) and
-//     cell of vehicles, at most 7 that hold several months, and full ones; to these come what was flushed since its last look. So live files may grow with the months and
+//     cell of vehicles, at most 7 that hold several months, and full ones; to these come what was flushed since its last look.
+//     Their number goes up and down as the digits of a number do that counts commits to the base of 8. So live files may grow with the months and
 //     full files that the history has, and not with commits. A live data file costs 1.5 KB of
 //     manifest in readings, 0.9 KB in reports; a manifest has 6 to 8 KB of its own, and fewer than 100 of a table are not full. The newest
 //     metadata.json names at most 50 snapshots and 100 versions: it has an upper end, whatever is committed. Versions before

@@ -28,6 +28,7 @@ var quantities = []quantity{
 	{name: "metadata a version", unit: "KiB", share: 0.10, swept: true, of: func(x *sample) float64 { return x.lake.metadata().bytes / 1024 / x.recent }},
 	{name: "data files not live, a version", share: 0.10, swept: true, of: func(x *sample) float64 { return (x.lake.data.files - x.lake.live.files) / x.recent }},
 
+	{name: "live heap", unit: "MiB", told: true, of: func(x *sample) float64 { return x.heap }},
 	{name: "all metadata files", told: true, of: func(x *sample) float64 { return x.lake.metadata().files }},
 	{name: "all metadata", unit: "MiB", told: true, of: func(x *sample) float64 { return x.lake.metadata().bytes / (1 << 20) }},
 	{name: "all data files", told: true, of: func(x *sample) float64 { return x.lake.data.files }},
@@ -54,6 +55,7 @@ type sample struct {
 	values []float64 // by quantity
 
 	memory, goroutines, open, processor float64
+	heap                                float64 // what the last collection found alive
 	waiting                             float64 // reports in the log that are not committed
 	tables                              []stock // in the order of tables
 	lake                                stock   // all of them
@@ -71,6 +73,8 @@ func (s *service) sample(ctx context.Context, after time.Duration) (sample, erro
 	if x.memory, err = resident(filepath.Join(proc, "status")); err != nil {
 		return sample{}, err
 	}
+	// The next collection comes when what was alive has grown by GOGC percent (package runtime, "GOGC").
+	x.heap = m["go_memstats_next_gc_bytes"] / (1 + m["go_gc_gogc_percent"]/100) / (1 << 20)
 	open, err := os.ReadDir(filepath.Join(proc, "fd"))
 	if err != nil {
 		return sample{}, err
