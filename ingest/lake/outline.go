@@ -74,31 +74,34 @@ func (l *Lake) outline(ctx context.Context, o *outline, w *wanted, q *series.Rep
 		if pruned {
 			cols = counts
 		}
-		rows, polls, err := c.reports(g, cols)
-		if err != nil {
-			return err
-		}
 		unit, vin, device := -1, "", ""
-		for i := range rows {
-			p := &polls[i]
-			if !pruned && (i == 0 || p.VIN != vin || p.Device != device) {
-				vin, device = p.VIN, p.Device
-				if unit = -1; w.all || vin != "" && w.vins[vin] || w.devices[device] {
-					unit = q.Unit(vin, device)
+		for n, from := c.enter(g, cols), 0; from < n; {
+			rows, polls, err := c.reports(g, from)
+			if err != nil {
+				return err
+			}
+			for i := range rows {
+				p := &polls[i]
+				if !pruned && (from+i == 0 || p.VIN != vin || p.Device != device) {
+					vin, device = p.VIN, p.Device
+					if unit = -1; w.all || vin != "" && w.vins[vin] || w.devices[device] {
+						unit = q.Unit(vin, device)
+					}
+					if unit >= 0 {
+						o.runs = append(o.runs, run{unit: unit, group: g, from: from + i, readings: readings, codes: codes, sorted: true})
+					}
 				}
 				if unit >= 0 {
-					o.runs = append(o.runs, run{unit: unit, group: g, from: i, readings: readings, codes: codes, sorted: true})
+					r := &o.runs[len(o.runs)-1]
+					b := briefPoll{at: micros(p.ReadAt), results: rows[i].results, codes: rows[i].codes, wanted: p.ClockOK && w.poll(p)}
+					if n := len(r.polls); n > 0 && b.at < r.polls[n-1].at {
+						r.sorted = false
+					}
+					r.polls = append(r.polls, b)
 				}
+				readings, codes = readings+int64(rows[i].results), codes+int64(rows[i].codes)
 			}
-			if unit >= 0 {
-				r := &o.runs[len(o.runs)-1]
-				b := briefPoll{at: micros(p.ReadAt), results: rows[i].results, codes: rows[i].codes, wanted: p.ClockOK && w.poll(p)}
-				if n := len(r.polls); n > 0 && b.at < r.polls[n-1].at {
-					r.sorted = false
-				}
-				r.polls = append(r.polls, b)
-			}
-			readings, codes = readings+int64(rows[i].results), codes+int64(rows[i].codes)
+			from += len(rows)
 		}
 	}
 	return nil

@@ -168,28 +168,32 @@ func (w *worker) group(o *outline) error {
 	results := &results{worker: w, file: w.readings[o.file.group], aged: o.file.older(w.kept[readings])}
 	defer results.close()
 
-	loaded, rows, polls := -1, []row(nil), []series.Poll(nil)
+	loaded, from, rows, polls := -1, 0, []row(nil), []series.Poll(nil)
 	for i := range o.runs {
 		r := &o.runs[i]
 		if w.units[r.unit] == nil {
 			continue
 		}
-		if r.group != loaded {
-			if err := results.flush(); err != nil {
-				return err
-			}
-			if rows, polls, err = head.reports(r.group, replayed); err != nil {
-				return err
-			}
-			loaded = r.group
-		}
 		at, codes := r.readings, r.codes
 		for k, b := range r.polls {
 			if b.wanted {
-				p := &polls[r.from+k]
-				rows[r.from+k].p = p
+				i := r.from + k // in the row group
+				if r.group != loaded || i >= from+len(rows) {
+					if err := results.flush(); err != nil {
+						return err
+					}
+					if r.group != loaded {
+						head.enter(r.group, replayed)
+					}
+					if rows, polls, err = head.reports(r.group, i); err != nil {
+						return err
+					}
+					loaded, from = r.group, i
+				}
+				p, row := &polls[i-from], &rows[i-from]
+				row.p = p
 				found.next = codes
-				if err := found.read(&rows[r.from+k], int(b.codes)); err != nil {
+				if err := found.read(row, int(b.codes)); err != nil {
 					return err
 				}
 				if err := results.add(place{r, p, int(b.results)}, at); err != nil {

@@ -165,6 +165,39 @@ func TestReplayIsAllPollsInOrder(t *testing.T) {
 	forms("compacted")
 }
 
+// A row group of reports may be longer than what is read of it at once: no poll is lost or doubled where one stretch ends.
+func TestReplayOverStretches(t *testing.T) {
+	t.Parallel()
+	l := open(t, t.TempDir())
+	s := *l.tables[reports].spec
+	s.group = 4 * stretch
+	l.specs[reports], l.tables[reports].spec = &s, &s
+	const units, each = 4, stretch/2 + 100 // over two stretches
+	want := map[int][]*series.Poll{}
+	var devices []string
+	for v := range units {
+		devices = append(devices, fmt.Sprintf("dgl-%04d", v))
+		for n := range each {
+			p := poll(v, n, n%3)
+			want[v] = append(want[v], told(p))
+			l.Append(p, uint64(v*each+n+1))
+		}
+	}
+	commit(t, l, units*each)
+	for _, list := range [][]string{nil, devices[:1], devices[1:2], devices[2:]} {
+		got := replayUnits(t, l, nil, list, time.Time{})
+		for v := range units {
+			if list != nil && !slices.Contains(list, devices[v]) {
+				if len(got[v]) > 0 {
+					t.Errorf("unit %d was not asked for", v)
+				}
+				continue
+			}
+			same(t, got[v], want[v])
+		}
+	}
+}
+
 // A replay ends with the first error of its reader, with the context, and where the lake is closed.
 func TestReplayEnds(t *testing.T) {
 	l := open(t, t.TempDir())

@@ -7,7 +7,7 @@ import (
 	"marginline/ingest/series"
 )
 
-// A roll reads the reports in one file of the reports table, a row group at a time.
+// A roll reads the reports in one file of the reports table, forward, a stretch of rows at a time.
 type roll struct {
 	lanes
 	heads heads
@@ -37,8 +37,8 @@ func (r *roll) close() {
 	rolls.Put(r)
 }
 
-// reports reads some columns of row group g, which is not before that of the last call. They are good until the next.
-func (r *roll) reports(g int, cols []int) ([]row, []series.Poll, error) {
+// enter goes to row group g, which is not before the one that the roll is in, for some columns. It gives the rows there are.
+func (r *roll) enter(g int, cols []int) (rows int) {
 	r.lanes.lanes, r.group = r.lanes.lanes[:0], g-1
 	for _, i := range cols {
 		texts := r.texts
@@ -47,6 +47,13 @@ func (r *roll) reports(g int, cols []int) ([]row, []series.Poll, error) {
 		}
 		r.use(i, texts)
 	}
-	rows, polls := r.heads.of(int(r.bounds[g+1] - r.bounds[g]))
-	return rows, polls, r.read(r.bounds[g], rows)
+	return int(r.bounds[g+1] - r.bounds[g])
+}
+
+// reports reads the reports of the row group from one on, which is not before those of the last call: a stretch, or
+// what is left. They are good until the next.
+func (r *roll) reports(g, from int) ([]row, []series.Poll, error) {
+	first := r.bounds[g] + int64(from)
+	rows, polls := r.heads.of(int(min(stretch, r.bounds[g+1]-first)))
+	return rows, polls, r.read(first, rows)
 }
