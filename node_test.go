@@ -93,6 +93,17 @@ func (n *nodes) kill(i int) {
 	}
 }
 
+// lives says that no node has ended by itself.
+func (n *nodes) lives(when string) {
+	n.t.Helper()
+	for i, cmd := range n.cmd {
+		stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", cmd.Process.Pid))
+		if _, after, _ := strings.Cut(string(stat), ") "); err != nil || strings.HasPrefix(after, "Z") {
+			n.t.Fatalf("%s: %s has ended", when, n.name(i))
+		}
+	}
+}
+
 // stop ends a node in good order.
 func (n *nodes) stop(i int) {
 	n.t.Helper()
@@ -210,12 +221,14 @@ func TestThreeNodesEndAsOneDoes(t *testing.T) {
 	third := n.led(second)
 	n.part(second, false)
 	n.stands(second)
+	n.lives("the leader was cut off")
 
 	n.cmd[third].Process.Signal(syscall.SIGSTOP)
 	resumes("the leader was frozen")
 	time.Sleep(7 * time.Second) // longer than the lease
 	n.cmd[third].Process.Signal(syscall.SIGCONT)
 	n.settled()
+	n.lives("the leader was frozen")
 
 	order := rand.New(rand.NewPCG(9, 9)).Perm(3)
 	for _, i := range order {
