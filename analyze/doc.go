@@ -105,8 +105,8 @@
 // the trend's.
 //
 // A unit in use takes about 1.6 kB a series. Where a fleet is larger than smallFleet, all but the units used last are
-// at rest (shelf.go): packed by what reflection knows of the state (pack.go), into 154 bytes a series, and 164 with all that
-// belongs to it (BenchmarkMillionSeries; the aim is 160), evidence of claims aside. So that it packs, state is kept to the digits
+// at rest (shelf.go): packed by what reflection knows of the state (pack.go), into 151 bytes a series, and 159 with all that
+// belongs to it (BenchmarkMillionSeries), evidence of claims aside. So that it packs, state is kept to the digits
 // that a rule can tell, rounded after each fresh result, at rest or not: both give the same state. Rejected: states
 // that are small all the time, which the rules would have to be written around; and states dropped and folded again
 // when a page asks, which reads half a year of a unit for one number.

@@ -46,7 +46,7 @@ func (w *watch) sink(s *sides, opened bool, m moment, v *Vehicle) {
 		st := &f.side[i]
 		switch {
 		case !s.real[i]:
-			st.on, f.n[i] = false, 0
+			st.on, st.sign, f.n[i] = false, 0, 0
 			continue
 		case opened || !st.on:
 			f.n[i] = 0

@@ -89,8 +89,21 @@ func (p *packer) unpack(b []byte, v *Vehicle) {
 		if w.live {
 			v.live = append(v.live, int32(i))
 		}
+		signed(&w.side)
+		if w.floor != nil {
+			signed(&w.floor.side)
+		}
 		if at := max(w.side[up].at, w.side[down].at); at != 0 { // what its cohorts say is taken from them again
 			w.tune(at, v)
+		}
+	}
+}
+
+// signed tells streams which side they watch.
+func signed(side *[2]stream) {
+	for i := range side {
+		if st := &side[i]; st.on {
+			st.sign = float64(1 - 2*i)
 		}
 	}
 }

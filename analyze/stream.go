@@ -7,7 +7,7 @@ import "math"
 type stream struct {
 	on    bool
 	n     int     // results since it began
-	sign  float64 // +1 toward the maximum, -1 toward the minimum
+	sign  float64 `rest:"-"`      // +1 toward the maximum, -1 toward the minimum
 	limit float64 `rest:"shared"` // newest limit, oriented
 	scale float64 // distance to the limit when the stream began
 

@@ -34,25 +34,30 @@ type watch struct {
 	group    int  // index in the vehicle's groups
 	measured bool // it gave a value, with or without a limit
 
-	tuned     tuned    `rest:"-"`
-	stretch   *stretch `rest:"-"` // of a survey; nil otherwise
-	seen      seen
-	epoch     epoch
-	side      [2]stream
-	cover     cover
-	idle      idle
-	last      latest
-	held      *held
-	counts    *counter      // of a live counter
-	floor     *floor        // of a saw-tooth
-	open      [claims]int32 // 1 + index in the vehicle's signals of the claim that stands; 0 when none
-	asides    []aside       // the last results, while one of them lies far out
-	aside     Circumstance  // what explains the claims that stand; 0 when nothing does
-	well      int           // results in a row near the healthy level, while claims stand
-	wellAt    int64
+	tuned   tuned    `rest:"-"`
+	stretch *stretch `rest:"-"` // of a survey; nil otherwise
+	seen    seen
+	epoch   epoch
+	side    [2]stream
+	cover   cover
+	idle    idle
+	last    latest
+	held    *held
+	counts  *counter // of a live counter
+	floor   *floor   // of a saw-tooth
+	claimState
 	numerator int32 // in-use numerator last read
 	repeats   int   // readings that were no new evidence
 	poll      int64 `rest:"-"` // ordinal of the poll it was last read in: to know a test that comes twice in one
+}
+
+// claimState is what belongs to claims. All of it is zero while nothing happens.
+type claimState struct {
+	open   [claims]int32 // 1 + index in the vehicle's signals of the claim that stands; 0 when none
+	asides []aside       // the last results, while one of them lies far out
+	aside  Circumstance  // what explains the claims that stand; 0 when nothing does
+	well   int           // results in a row near the healthy level, while claims stand
+	wellAt int64
 }
 
 // held is the newest reading of a live counter in a trip that may not have ended.
