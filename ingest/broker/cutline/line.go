@@ -50,15 +50,6 @@ func (k *Line) Close() {
 	k.done.Wait()
 }
 
-// Unused is an address on this machine that nobody listens on.
-func Unused() (string, error) {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		return "", err
-	}
-	return l.Addr().String(), l.Close()
-}
-
 func (k *Line) run() {
 	for {
 		in, err := k.l.Accept()
