@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
 	"strings"
 	"testing"
 	"time"
@@ -430,6 +431,29 @@ func TestOpen_Failure(t *testing.T) {
 		}
 		if b != nil {
 			t.Error("a broker beside an error")
+		}
+	}
+}
+
+// An address that somebody else listens on is named at once, for each of the ways in.
+func TestAddressInUse(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	used := l.Addr().String()
+	for name, cfg := range map[string]Config{
+		"listen": {Listen: used}, "mqtt": {MQTT: used},
+		"cluster: listen": {Listen: "127.0.0.1:0", Cluster: Cluster{Node: "a", Listen: used, Routes: []string{"127.0.0.1:1"}}},
+	} {
+		cfg.Dir = t.TempDir()
+		b, err := Open(t.Context(), cfg, slog.New(slog.DiscardHandler))
+		if err == nil {
+			closeIt(t, b)
+		}
+		if want := "broker: " + name + ": listen tcp " + used; err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %s", name, err, want)
 		}
 	}
 }

@@ -39,6 +39,11 @@ func embed(cfg Config, g *gate, log *slog.Logger) (_ *server.Server, mqtt string
 	if err := cfg.Cluster.join(o); err != nil {
 		return nil, "", err
 	}
+	for _, at := range [][2]string{{"listen", cfg.Listen}, {"mqtt", cfg.MQTT}, {"cluster: listen", cfg.Cluster.Listen}} {
+		if err := taken(at[1]); err != nil {
+			return nil, "", fmt.Errorf("broker: %s: %w", at[0], err)
+		}
+	}
 	s, err := server.NewServer(o)
 	if err != nil {
 		return nil, "", fmt.Errorf("broker: %w", err)
@@ -99,3 +104,15 @@ func (q quiet) Warnf(f string, v ...any)   { q.log.Warn(fmt.Sprintf(f, v...)) }
 func (q quiet) Fatalf(f string, v ...any)  { q.log.Error(fmt.Sprintf(f, v...)) }
 func (q quiet) Debugf(f string, v ...any)  { q.log.Debug(fmt.Sprintf(f, v...)) }
 func (q quiet) Tracef(f string, v ...any)  { q.log.Debug(fmt.Sprintf(f, v...)) }
+
+// taken says why nobody can listen on an address: the server would say it in its log alone, and be waited for in vain.
+func taken(addr string) error {
+	if addr == "" {
+		return nil
+	}
+	l, err := net.Listen("tcp", addr)
+	if err != nil {
+		return err
+	}
+	return l.Close()
+}
