@@ -28,7 +28,7 @@ import (
 // yet that its time is over still holds it, so nobody writes beside it. If both failed, a commit would: it makes a name
 // that only one can make (lake).
 //
-// Rejected: a share of the vehicles for each node. A node takes in ten times the readings a second that ten million
+// Rejected: a share of the vehicles for each node. A node takes in twenty times the readings a second that ten million
 // vehicles send at their peak (deploy/sizing.md, deploy/several-machines.md), and shares would need their lakes and alert books put together for
 // every question. Rejected: a lake on each node, each made from the log: history older than the log would be on one
 // of them alone.
