@@ -23,7 +23,7 @@ func BenchmarkFetchToCommit(b *testing.B) {
 }
 
 // BenchmarkReaders is the same with 1, 2, 3 and 4 workers that parse and decode. It grows as long as there are processors
-// beside the one that puts the batch before into Parquet (deploy/sizing.md).
+// that the Parquet files of the batch before leave (deploy/several-machines.md).
 func BenchmarkReaders(b *testing.B) {
 	for n := 1; n <= 4; n++ {
 		b.Run(fmt.Sprint(n), func(b *testing.B) { fetchToCommit(b, "json", 25_000, n) })
