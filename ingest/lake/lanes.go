@@ -323,34 +323,17 @@ func put[T any](rows []row, given []int16, values []T, set func(*row, T) error) 
 }
 
 func (l *lane) fillTexts(rows []row) error {
+	texts, set := l.texts[:l.got], l.col.text.set
 	if l.names == nil {
-		k := 0
-		for i := range rows {
-			if l.given[i] != 0 {
-				if err := l.col.text.set(&rows[i], string(l.texts[k])); err != nil {
-					return err
-				}
-				k++
-			}
-		}
-		return nil
+		return put(rows, l.given, texts, func(r *row, b parquet.ByteArray) error { return set(r, string(b)) })
 	}
 	var last shown
-	k := 0
-	for i := range rows {
-		if l.given[i] == 0 {
-			continue
-		}
-		b := l.texts[k]
-		k++
+	return put(rows, l.given, texts, func(r *row, b parquet.ByteArray) error {
 		if at := unsafe.SliceData(b); at != last.at || len(b) != last.size {
 			last = l.shown(b)
 		}
-		if err := l.col.text.set(&rows[i], last.text); err != nil {
-			return err
-		}
-	}
-	return nil
+		return set(r, last.text)
+	})
 }
 
 // shown is a text as a string of its own, found again by its place in the row group's memory.
