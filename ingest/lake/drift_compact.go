@@ -144,7 +144,7 @@ func (l *Lake) mergeDrift(ctx context.Context, chosen []driftGroup, keep func(*D
 		return err
 	}
 	defer pin.Release()
-	to := &driftTarget{l: l, rows: rows}
+	to := &driftTarget{l: l}
 	defer to.abandon()
 	n := 0
 	err = l.mergedDrift(ctx, files, func(d *Drift) error {
@@ -198,13 +198,13 @@ func (l *Lake) mergeDrift(ctx context.Context, chosen []driftGroup, keep func(*D
 // A driftTarget is the files that a merge writes, one after the other.
 type driftTarget struct {
 	l     *Lake
-	rows  int64 // of the merge, as far as is known
 	part  *sealing
 	path  string
 	unit  string
 	runs  []streak
-	count int64 // rows over all files
-	in    int64 // rows in this file
+	held  []Drift // rows of the row group that is not written yet
+	count int64   // rows over all files
+	in    int64   // rows in this file
 	done  []*sealed
 }
 
@@ -221,19 +221,23 @@ func (w *driftTarget) add(d *Drift) error {
 		if err != nil {
 			return err
 		}
-		enc, err := t.encoder(f, w.l.mem, t.seal(true, w.rows >= w.l.big))
+		enc, err := t.encoder(f, w.l.mem, t.seal(true, false)) // the next fit supersedes it: it is not worth the encoders of zstd
 		if err != nil {
 			f.discard()
 			return err
 		}
 		w.part, w.runs, w.in = &sealing{t, f, enc}, nil, 0
+		w.held = slices.Grow(w.held[:0], enc.form.group)
 	}
-	c := *d // the encoder holds it until the row group is written
-	if err := w.part.enc.add(row{d: &c}); err != nil {
+	if len(w.held) == w.part.enc.form.group { // written
+		w.held = w.held[:0]
+	}
+	w.held = append(w.held, *d) // the encoder looks at it when the row group is whole
+	if err := w.part.enc.add(row{d: &w.held[len(w.held)-1]}); err != nil {
 		return err
 	}
-	w.runs = grow(w.runs, &c, c.mark())
-	w.unit = c.Unit
+	w.runs = grow(w.runs, d, d.mark())
+	w.unit = d.Unit
 	w.count++
 	w.in++
 	return nil
@@ -271,7 +275,10 @@ func (w *driftTarget) abandon() {
 	}
 }
 
-// A driftSource is a data file that is read in a merge, a stretch at a time.
+// driftStretch is how many rows of each file a merge decodes at once: rows of drift are wide.
+const driftStretch = 512
+
+// A driftSource is a data file that is read in a merge, a few rows at a time.
 type driftSource struct {
 	c      *cursor
 	group  int
@@ -293,7 +300,7 @@ func (s *driftSource) next(ctx context.Context, all []int) (bool, error) {
 			return false, err
 		}
 	}
-	if err := s.c.load(stretch); err != nil {
+	if err := s.c.load(driftStretch); err != nil {
 		return false, err
 	}
 	var err error

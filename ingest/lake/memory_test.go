@@ -6,6 +6,7 @@ import (
 	"runtime"
 	"sync"
 	"testing"
+	"time"
 
 	"marginline/ingest/series"
 )
@@ -145,4 +146,47 @@ func BenchmarkReplayOneUnit(b *testing.B) {
 	b.ReportMetric(float64(cpu(b)-before)/float64(b.N)/1e6, "cpu-ms/replay")
 	b.ReportMetric(float64(bytes)/(1<<20), "allocated-MiB")
 	b.ReportMetric(float64(most)/(1<<20), "held-MiB")
+}
+
+// A merge of drift holds a row group of what it writes and a few thousand rows of each file that it reads: the whole table
+// is folded again at each fit, and is merged while readings come in.
+func TestMergeOfDriftHoldsLittle(t *testing.T) {
+	l := manyFlushes(t, 1)
+	const files, each = 8, SpillRows
+	d := emptyDrift()
+	d.ECU, d.Test, d.UnitOfMeasure, d.Epoch = "7e8", "m21.t81", "1", 1
+	for f := range files {
+		w := writer(t, l)
+		for i := range each {
+			d.Unit, d.VIN = fmt.Sprintf("%04d", i%50), fmt.Sprintf("9ZZTEST%010d", i%50)
+			d.ReadAt = epoch.Add(time.Duration(f*each+i) * time.Second)
+			d.ReportID, d.Value, d.Score = fmt.Sprintf("%08d", (f*each+i)/20), float64(i%977), float64(i%89)
+			if err := w.Add(d); err != nil {
+				t.Fatal(err)
+			}
+		}
+		commitDrift(t, w)
+	}
+	var chosen []driftGroup
+	for _, f := range l.set.heads[drift].files {
+		chosen = append(chosen, driftGroup{dataFile: f})
+	}
+	if len(chosen) != files {
+		t.Fatalf("%d files of drift", len(chosen))
+	}
+	var done Compacted
+	before, most, n := held(), int64(0), 0
+	err := l.mergeDrift(t.Context(), chosen, func(*Drift) bool {
+		if n++; n%(files*each/7) == 0 {
+			most = max(most, held()-before)
+		}
+		return true
+	}, &done)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Logf("%d MiB are held to merge %d rows", most>>20, n)
+	if most > 50<<20 {
+		t.Errorf("%d MiB are held to merge %d rows", most>>20, n)
+	}
 }

@@ -39,7 +39,7 @@ type spec struct {
 var specs = [tableCount]spec{
 	readings: {"readings", readingColumns(), []string{"vin", "device", "read_at", "report_id", "ord"}, 32 << 10, 40 << 10, 120 << 10},
 	codes:    {"codes", codeColumns(), []string{"vin", "device", "read_at", "report_id", "ord"}, 32 << 10, 40 << 10, 120 << 10},
-	drift:    {"drift", driftColumns(), []string{"unit", "fold", "ecu", "test", "read_at", "report_id"}, 32 << 10, 40 << 10, 120 << 10},
+	drift:    {"drift", driftColumns(), []string{"unit", "fold", "ecu", "test", "read_at", "report_id"}, 32 << 10, 32 << 10, 32 << 10},
 	reports:  {"reports", reportColumns(), []string{"vin", "device", "read_at", "report_id"}, 4 << 10, 4 << 10, 16 << 10},
 }
 
