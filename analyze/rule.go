@@ -50,7 +50,7 @@ func (w *watch) judge(r *series.Result, m moment, s sides, v *Vehicle) {
 			switch {
 			case slow.drifts(m.at, max(slow.evidence(), st.evidence()), &w.rule, v.set):
 				w.raiseOn(slow, claimDrift, i, x, r, m, v)
-			case far && scored && onWay:
+			case far && scored && onWay, w.floor != nil && slow.level() >= v.set.FloorUsed && st.aboveTeeth(v.set) && st.drifts(m.at, st.evidence(), &w.rule, v.set):
 				w.raise(claimDrift, i, x, r, m, v)
 			}
 			if st.comesAndGoes(v.set) {
@@ -149,6 +149,12 @@ func (s *stream) drifts(at int64, score float64, r *Rule, set *Settings) bool {
 	age := float64(at-s.bank.since()) / dayMicros
 	return s.bank.since() > 0 && age >= set.FastAge && s.trend.b >= set.FastSlope*math.Sqrt(s.trend.p22) &&
 		level >= s.fastGate(set) && s.trend.beyond(set.FastDays, s.limit, s.noise(set)) >= set.FastChance
+}
+
+// aboveTeeth: the level has left what the teeth of a saw-tooth, which are in the spread, explain. The results then tell of
+// wear some days before their floor has come as far: the least of the last days lags behind a rise by those days.
+func (s *stream) aboveTeeth(set *Settings) bool {
+	return s.level() >= set.FloorSpread*s.spread()/s.room()
 }
 
 // soon is the share that the level uses, or will use GateAhead days on where its slope is beyond doubt: wear goes on,

@@ -39,6 +39,8 @@ type Settings struct {
 	FastSlope   float64 // ... with a slope of so many of its standard deviations
 	FastDays    float64
 	FastChance  float64
+	FloorUsed   float64 // of a saw-tooth the results may be claimed themselves where their floor has risen by this ...
+	FloorSpread float64 // ... and their level by so many healthy spreads
 	HoldShare   float64 // the confirming results must each have used this share of the gate
 	WildResults float64 // results far out that come and go, within about a month
 	JumpInRow   int     // so many results in a row beyond Rule.Jump are a jump ...
@@ -114,13 +116,14 @@ const day = 24 * time.Hour
 // measured on invented fleets.
 func DefaultSettings() Settings {
 	return Settings{
-		Version:      "2026-11.8",
+		Version:      "2026-11.9",
 		LearnResults: 12, MinResults: 6, LearnKnown: 6, MinKnown: 4,
 		PriorSpread: 0.08, PriorWeight: 6, SpreadFloor: 0.02,
 		AmbientPrior: 0.05,
-		Threshold:    10,
+		Threshold:    11,
 		GateUsed:     0.28, GateAhead: 6, GateSlope: 2, GateBlind: 0.42, GateSpread: 2.5, GateMost: 0.8, HoldShare: 0.8,
-		FastUsed: 0.22, FastSpread: 2, FastAge: 14, FastSlope: 1, FastDays: 60, FastChance: 0.5,
+		FastUsed: 0.22, FastSpread: 2, FastAge: 7, FastSlope: 1, FastDays: 60, FastChance: 0.5,
+		FloorUsed: 0.08, FloorSpread: 3,
 		WildResults: 2.5, JumpInRow: 2, JumpSpread: 6,
 		SteepLeast: 0.1, SteepFar: 0.28, SteepSpread: 4, SteepScore: 7, SteepMost: 0.4,
 		NearUsed: 0.5, NearSpread: 3.5, NearDays: 14, NearChance: 0.5,
@@ -131,17 +134,17 @@ func DefaultSettings() Settings {
 		Usual: Rule{Phi: 0.2, Confirm: 3, Span: 2 * day, Jump: 0.5},
 		Families: map[string]Rule{
 			// A few wild results in a hot week after refuelling are vapour, not a leak: common practice.
-			"evap": {Phi: 0.2, Confirm: 4, Span: 4 * day, Used: 0.3, Jump: 0.8},
+			"evap": {Phi: 0.2, Confirm: 4, Span: 4 * day, Used: 0.34, Jump: 0.8},
 			// Soot rises and is burnt off; ash stays. Watch the floor of the saw-tooth: common practice.
 			// The response follows the age of the oil and drops at each oil service: common practice.
-			"vvt":       {Phi: 0.3, Confirm: 4, Span: 4 * day, Used: 0.4, Jump: 0.5},
+			"vvt":       {Phi: 0.3, Confirm: 4, Span: 4 * day, Used: 0.36, Jump: 0.5},
 			"purge":     {Phi: 0.2, Confirm: 3, Span: 2 * day, Jump: 0.5}, // no vapour in it
 			"pm_filter": {Phi: 0.5, Confirm: 3, Span: 2 * day, Jump: 0.7, Floor: true},
 			// Results that the control unit has filtered, or that follow slow states: they confirm one another less.
 			"fuel_system":      {Phi: 0.5, Confirm: 4, Span: 3 * day, Jump: 0.6},
-			"nox_catalyst_scr": {Phi: 0.5, Confirm: 4, Span: 3 * day, Used: 0.31, Jump: 0.6},
+			"nox_catalyst_scr": {Phi: 0.5, Confirm: 3, Span: 2 * day, Used: 0.31, Jump: 0.6},
 			// What only its maker knows may be a leak test, and is held to the same.
-			"unknown": {Phi: 0.2, Confirm: 4, Span: 4 * day, Used: 0.3, Jump: 0.8},
+			"unknown": {Phi: 0.2, Confirm: 4, Span: 4 * day, Used: 0.34, Jump: 0.8},
 			"misfire": {Phi: 0.3, Confirm: 3, Span: 2 * day, Jump: 0.7},
 		},
 		Explains:  usualCircumstances(),
