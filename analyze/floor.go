@@ -3,7 +3,8 @@ package analyze
 // A floor follows the lower envelope of a saw-tooth, such as the pressure loss of a particulate filter: soot
 // raises it and is burnt off, ash and wear stay. Each result counts as the least of the last ones, over about
 // one tooth, so that the phase in which a result happens to be read moves nothing, and a floor that rises is
-// drift. Fast claims (a jump, a limit that is near, a failure) look at the results themselves.
+// drift. Fast claims (a jump, a limit that is near, a failure) look at the results themselves, and so does a drift of them that
+// leaves the teeth behind, once the floor has begun to rise (stream.aboveTeeth).
 type floor struct {
 	side [2]stream
 	last [2][floorMost]past

@@ -49,6 +49,41 @@ func TestFloorOfASawtooth(t *testing.T) {
 	}
 }
 
+// Wear of seven weeks under short teeth is claimed from the results themselves, days before the least of the last eight
+// has come as far.
+func TestTeethAreLeftBehind(t *testing.T) {
+	claimed := func(seed uint64, set *Settings) float64 {
+		rng := rand.New(rand.NewPCG(seed, 23))
+		v := NewVehicle("1", "V1", plain{}, set)
+		soot, last := rng.Float64(), 0.0
+		for d := 0.0; d < 120; d += 0.4 + 0.8*rng.ExpFloat64() {
+			soot = math.Mod(soot+(d-last)/2.3, 1)
+			last = d
+			level := max(0, d-60) / 50
+			u := 0.2*soot + level + 0.06*rng.NormFloat64()
+			apply(t, v, poll(d, result(0xB2, 0x80, 0.4+0.6*u, none, 1)))
+			if len(v.signals) > 0 {
+				if d < 60 {
+					t.Errorf("seed %d: a healthy filter raises %s on day %.0f", seed, kindsOf(v.signals), d)
+				}
+				return d - 60
+			}
+		}
+		t.Errorf("seed %d: the wear is not claimed", seed)
+		return 60
+	}
+	set, floors := DefaultSettings(), DefaultSettings()
+	floors.FloorUsed = math.Inf(1)
+	var with, without []float64
+	for seed := range uint64(40) {
+		with, without = append(with, claimed(seed, &set)), append(without, claimed(seed, &floors))
+	}
+	t.Logf("median days after the wear began: %.1f, by the floor alone %.1f", quantile(with, .5), quantile(without, .5))
+	if quantile(with, .5) > quantile(without, .5)-2 {
+		t.Errorf("claimed %.1f days after the wear began, by the floor alone after %.1f", quantile(with, .5), quantile(without, .5))
+	}
+}
+
 // The floor is the least of the last results over about one tooth.
 func TestFloorForgets(t *testing.T) {
 	var f floor

@@ -165,7 +165,7 @@ func TestSettingsAreShownAndTried(t *testing.T) {
 		t.Error("the break-even of the fleet's own costs is not shown")
 	}
 	body = s.must(t, "/settings?set=threshold&to=20")
-	for _, want := range []string{"threshold=20", ">10</td><td class=\"n\">5</td>", "95 % intervals", "of 12: pays"} {
+	for _, want := range []string{"threshold=20", ">9</td><td class=\"n\">5</td>", "95 % intervals", "of 12: pays"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the preview does not say %q", want)
 		}

@@ -188,7 +188,7 @@ var settingWords = map[string]string{
 	"gate_used":     "share that must be used up before a drift is claimed", "gate_ahead": "now or so many days on, where the slope is sure",
 	"gate_slope": "a slope is sure from so many of its standard deviations", "gate_blind": "the share where no ambient temperature is read",
 	"gate_spread": "or this many healthy spreads, where that is more", "gate_most": "a limit whose gate lies beyond this share is not watched",
-	"fast_used": "share from which a fast drift may be claimed", "fast_spread": "and this many healthy spreads", "fast_age": "and since so many days",
+	"fast_used": "share from which a fast drift may be claimed", "fast_spread": "and this many healthy spreads", "floor_used": "share from which a filter's floor has risen: its own results may then be claimed", "floor_spread": "and their level is so many healthy spreads up", "fast_age": "and since so many days",
 	"fast_slope": "and with so clear a slope", "fast_days": "a fast drift reaches its limit within these days", "fast_chance": "with this chance",
 	"hold_share": "each confirming result must have used this share of the gate", "wild_results": "results far out that come and go within a month",
 	"jump_in_row": "results in a row that make a jump", "jump_spread": "healthy spreads that a jump is away",
