@@ -72,7 +72,7 @@
 // them, and before that with earlier settings, whose figures were seen (0.43 needless, 96 of 110 at 30 days). Of six that
 // nobody had looked at (seeds 501 to 506): 0.29, 229 of 231, 211 (91 %), 175 of 211 (83 %), dates 75 %; of six that
 // earlier settings were scored on (401 to 406): 0.41, 244 of 245, 221 (90 %), 186 of 229 (81 %), dates 79 %. Three
-// fleets tell the share at 30 days to 6 percent; all 36 others of 500 units have 1,282 of 1,407 (91 %, 90 to 93) and 1,158 of
+// fleets tell the share at 30 days to 6 percent; all 36 others of 500 units have 1,282 of 1,407 (91 %, 90 to 92) and 1,158 of
 // 1,368 fast ones (85 %, 83 to 86).
 //
 // At twice the noise: 178 needless alerts (1.98); slow wear 14 days ahead in 125 of 136 and 30 in 103, by EWMA at that rate in
