@@ -174,18 +174,7 @@ func (c chart) results(d *drawing, x span, top, bottom float64, ds, whole []dot)
 	if c.To.IsZero() || c.To.After(c.Now) {
 		c.forecast(d, x, y, ds)
 	}
-	var run []xy
-	epoch := 0
-	for _, p := range ds {
-		if p.Epoch != epoch {
-			d.path("trend", run, false)
-			run, epoch = nil, p.Epoch
-		}
-		if !math.IsNaN(p.Value) {
-			run = append(run, xy{x.time(p.At), y.at(p.Value)})
-		}
-	}
-	d.path("trend", run, false)
+	d.course(x, y, ds, func(p dot) float64 { return p.Value })
 	size := 2.2
 	if len(ds) > int(c.W/2.2) {
 		size = 1.3

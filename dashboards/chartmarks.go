@@ -6,6 +6,22 @@ import (
 	"time"
 )
 
+// course draws what was read, a line for each epoch.
+func (d *drawing) course(x, y span, ds []dot, of func(dot) float64) {
+	var run []xy
+	epoch := 0
+	for _, p := range ds {
+		if p.Epoch != epoch {
+			d.path("trend", run, false)
+			run, epoch = nil, p.Epoch
+		}
+		if v := of(p); !math.IsNaN(v) {
+			run = append(run, xy{x.time(p.At), y.at(v)})
+		}
+	}
+	d.path("trend", run, false)
+}
+
 // limit draws one limit as it was at each reading, shades the failed side, and carries the newest limit on
 // to the end of the axis.
 func (c chart) limit(d *drawing, x, y span, ds []dot, of func(dot) float64, edge float64, words string) {
@@ -148,18 +164,7 @@ func (c chart) score(d *drawing, x span, top, bottom float64, ds []dot) {
 		d.line("grid", chartLeft, y.at(v), x.to, y.at(v))
 		d.text("tick", "end", chartLeft-5, y.at(v)+3.5, figure(v))
 	}
-	var run []xy
-	epoch := 0
-	for _, p := range ds {
-		if p.Epoch != epoch {
-			d.path("trend", run, false)
-			run, epoch = nil, p.Epoch
-		}
-		if !math.IsNaN(p.Score) {
-			run = append(run, xy{x.time(p.At), y.at(p.Score)})
-		}
-	}
-	d.path("trend", run, false)
+	d.course(x, y, ds, func(p dot) float64 { return p.Score })
 	d.text("word", "start", chartLeft, top-5, "score")
 	if c.Threshold > 0 {
 		d.line("alarm", chartLeft, y.at(c.Threshold), x.to, y.at(c.Threshold))
