@@ -18,7 +18,7 @@ type dot struct {
 	Value    float64
 	Min, Max float64
 	Margin   float64
-	Left     float64 // margin; where it is not defined, the share of the healthy distance that is left
+	Left     float64 // of the way to the limit, see left
 	Baseline float64
 	Spread   float64
 	Score    float64
@@ -26,16 +26,22 @@ type dot struct {
 	With     []float64 // the conditions that the reader asked for, in that order
 }
 
-// dots turns a trace into what people see. toward says which limit counts where a margin is not defined.
+// dots turns a trace into what people see.
 func dots(tr *analyze.Trace) []dot {
 	if tr == nil {
 		return nil
+	}
+	toward, claimed := tr.Now.Toward, false
+	for _, s := range tr.Signals {
+		if s.EndedAt.IsZero() && s.Evidence.Toward != "" {
+			toward, claimed = s.Evidence.Toward, true
+		}
 	}
 	out := make([]dot, 0, len(tr.Points))
 	for _, p := range tr.Points {
 		out = append(out, dot{
 			At: p.At, ReportID: p.ReportID, Epoch: p.Epoch, CalID: p.CalID, Restart: p.Restart, Value: p.Value, Min: p.Min, Max: p.Max, Margin: p.Margin,
-			Left: left(p, tr.Now.Toward), Baseline: p.Baseline, Spread: p.Spread, Score: p.Score,
+			Left: left(p, toward, claimed), Baseline: p.Baseline, Spread: p.Spread, Score: p.Score,
 			Failed: p.Value > p.Max || p.Value < p.Min,
 		})
 	}
@@ -47,9 +53,16 @@ func dots(tr *analyze.Trace) []dot {
 //
 //	left = (limit - value) / (limit - baseline)
 //
-// NaN while the healthy level is not known yet.
-func left(p analyze.Point, toward string) float64 {
-	if !math.IsNaN(p.Margin) {
+// NaN while the healthy level is not known yet. The margin of a value between two limits is that to the nearer one, and
+// grows at first while a value leaves the one for the other. Where it is claimed to be on its way to one of them, left is the
+// margin to that one, above 1 on the far side of the middle.
+func left(p analyze.Point, toward string, claimed bool) float64 {
+	switch half := (p.Max - p.Min) / 2; {
+	case claimed && half > 0 && toward == "max":
+		return (p.Max - p.Value) / half
+	case claimed && half > 0:
+		return (p.Value - p.Min) / half
+	case !math.IsNaN(p.Margin):
 		return p.Margin
 	}
 	limit := p.Max

@@ -102,16 +102,25 @@ func TestChartOfOddNumbers(t *testing.T) {
 func TestLeft(t *testing.T) {
 	// A signed quantity with one limit has no margin: value 6 between a healthy 2 and a limit of 10 has half
 	// of the way left.
-	if got := left(analyze.Point{Value: 6, Min: nan(), Max: 10, Margin: nan(), Baseline: 2}, "max"); got != 0.5 {
+	if got := left(analyze.Point{Value: 6, Min: nan(), Max: 10, Margin: nan(), Baseline: 2}, "max", false); got != 0.5 {
 		t.Errorf("half way to the maximum: got %v, want 0.5", got)
 	}
-	if got := left(analyze.Point{Value: -6, Min: -10, Max: nan(), Margin: nan(), Baseline: -2}, "min"); got != 0.5 {
+	if got := left(analyze.Point{Value: -6, Min: -10, Max: nan(), Margin: nan(), Baseline: -2}, "min", false); got != 0.5 {
 		t.Errorf("half way to the minimum: got %v, want 0.5", got)
 	}
-	if got := left(analyze.Point{Value: 6, Max: 10, Margin: 0.3, Baseline: 2}, "max"); got != 0.3 {
+	if got := left(analyze.Point{Value: 6, Max: 10, Margin: 0.3, Baseline: 2}, "max", false); got != 0.3 {
 		t.Errorf("a margin goes first: got %v, want 0.3", got)
 	}
-	if got := left(analyze.Point{Value: 6, Min: nan(), Max: 10, Margin: nan(), Baseline: nan()}, "max"); !math.IsNaN(got) {
+	between := analyze.Point{Value: 4, Min: 0, Max: 20, Margin: 0.4, Baseline: 3}
+	for toward, want := range map[string]float64{"max": 1.6, "min": 0.4} { // on its way to the farther limit: not 0.4 left of it
+		if got := left(between, toward, true); got != want {
+			t.Errorf("claimed toward %s: %g left, want %g", toward, got, want)
+		}
+	}
+	if got := left(between, "max", false); got != 0.4 {
+		t.Errorf("no claim: %g left", got)
+	}
+	if got := left(analyze.Point{Value: 6, Min: nan(), Max: 10, Margin: nan(), Baseline: nan()}, "max", false); !math.IsNaN(got) {
 		t.Errorf("while learning: got %v, want NaN", got)
 	}
 }

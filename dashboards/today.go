@@ -197,7 +197,7 @@ func (s *Server) spark(tr *analyze.Trace, now time.Time, w, h float64, since tim
 	ds := dots(tr)
 	words := "no fresh result yet"
 	if n := len(ds); n > 0 {
-		words = "from " + percent(ds[0].Left) + " to " + percent(ds[n-1].Left) + " of the margin left, " + plural(n, "fresh result", "fresh results")
+		words = "from " + percent(min(1, ds[0].Left)) + " to " + percent(min(1, ds[n-1].Left)) + " of the margin left, " + plural(n, "fresh result", "fresh results")
 	}
 	return spark{From: now.Add(-trendLength), To: now, W: w, H: h, Since: since, Marks: marks,
 		Label: "Margin of " + s.testName(tr.Now.Key.Test) + ": " + words}.draw(ds)
