@@ -7,7 +7,7 @@ import (
 )
 
 // sparkFloor and sparkTop bound what a margin trend shows: a little below the limit, up to the most that
-// a margin can be. Values beyond are held at the edge.
+// a margin can be; more where values are on their way from one limit to the other. Values beyond are held at the edge.
 const (
 	sparkFloor = -0.2
 	sparkTop   = 1.0
@@ -27,7 +27,13 @@ func (s spark) draw(ds []dot) template.HTML {
 	var d drawing
 	d.begin("spark", s.W, s.H, s.Label)
 	x := timeSpan(s.From, s.To, 2, s.W-5)
-	y := span{sparkFloor, sparkTop, s.H - 1, 2}
+	top := sparkTop
+	for _, p := range ds {
+		if !math.IsNaN(p.Margin) {
+			top = min(max(top, p.Left), 2)
+		}
+	}
+	y := span{sparkFloor, top, s.H - 1, 2}
 	limit := y.at(0)
 	d.rect("bad", 0, limit, s.W, s.H-limit)
 	d.line("limit", 0, limit, s.W, limit)

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -122,6 +123,30 @@ func TestLeft(t *testing.T) {
 	}
 	if got := left(analyze.Point{Value: 6, Min: nan(), Max: 10, Margin: nan(), Baseline: nan()}, "max", false); !math.IsNaN(got) {
 		t.Errorf("while learning: got %v, want NaN", got)
+	}
+}
+
+// The way from near one limit to the other is seen from its beginning, not from the middle on.
+func TestSparkShowsTheWholeWay(t *testing.T) {
+	from := time.Date(2026, 5, 1, 0, 0, 0, 0, time.UTC)
+	var ds []dot
+	for i, left := range []float64{1.8, 1.4, 1.1, 0.6} {
+		ds = append(ds, dot{At: from.AddDate(0, 0, i), Value: left, Left: left, Margin: 0.2})
+	}
+	svg := string(spark{From: from, To: from.AddDate(0, 0, 3), W: 100, H: 50}.draw(ds))
+	_, way, _ := strings.Cut(svg, `class="trend" d="M`)
+	way, _, _ = strings.Cut(way, `"`)
+	before := -1.0
+	for _, point := range strings.Split(way, "L") {
+		_, y, _ := strings.Cut(point, " ")
+		at, err := strconv.ParseFloat(y, 64)
+		if err != nil || at <= before {
+			t.Fatalf("the trend does not go down all the way: %s", way)
+		}
+		before = at
+	}
+	if before < 0 {
+		t.Fatalf("no trend in %s", svg)
 	}
 }
 
