@@ -38,7 +38,7 @@
 //     or a version that costs more the more there were before it, makes this grow; a busier half hour does not.
 //
 // Resident memory follows the peaks of the collector. A day of the fleet ends every 100 s here, and then the history so far is
-// folded; the longer it is, the longer memory stays at its peak. The live heap, which the table shows, tells that from
+// folded and its drift merged; the longer it is, the longer memory stays at its peak. The live heap, which the table shows, tells that from
 // a leak: in heap profiles after 18,000 and 35,000 reports it was 73 and 84 MB, and of the difference 3 MB were the detector's
 // states, the rest buffers of the broker and of the fold under way.
 //
