@@ -50,7 +50,9 @@ func (w *watch) judge(r *series.Result, m moment, s sides, v *Vehicle) {
 			switch {
 			case slow.drifts(m.at, max(slow.evidence(), st.evidence()), &w.rule, v.set):
 				w.raiseOn(slow, claimDrift, i, x, r, m, v)
-			case far && scored && onWay, w.floor != nil && slow.level() >= v.set.FloorUsed && st.aboveTeeth(v.set) && st.drifts(m.at, st.evidence(), &w.rule, v.set):
+			case far && scored && onWay:
+				w.raise(claimDrift, i, x, r, m, v)
+			case w.floor != nil && slow.level() >= v.set.FloorUsed && st.aboveTeeth(v.set) && st.drifts(m.at, st.evidence(), &w.rule, v.set):
 				w.raise(claimDrift, i, x, r, m, v)
 			}
 			if st.comesAndGoes(v.set) {

@@ -134,11 +134,11 @@ func DefaultSettings() Settings {
 		Usual: Rule{Phi: 0.2, Confirm: 3, Span: 2 * day, Jump: 0.5},
 		Families: map[string]Rule{
 			// A few wild results in a hot week after refuelling are vapour, not a leak: common practice.
-			"evap": {Phi: 0.2, Confirm: 4, Span: 4 * day, Used: 0.34, Jump: 0.8},
-			// Soot rises and is burnt off; ash stays. Watch the floor of the saw-tooth: common practice.
+			"evap":  {Phi: 0.2, Confirm: 4, Span: 4 * day, Used: 0.34, Jump: 0.8},
+			"purge": {Phi: 0.2, Confirm: 3, Span: 2 * day, Jump: 0.5}, // no vapour in it
 			// The response follows the age of the oil and drops at each oil service: common practice.
-			"vvt":       {Phi: 0.3, Confirm: 4, Span: 4 * day, Used: 0.36, Jump: 0.5},
-			"purge":     {Phi: 0.2, Confirm: 3, Span: 2 * day, Jump: 0.5}, // no vapour in it
+			"vvt": {Phi: 0.3, Confirm: 4, Span: 4 * day, Used: 0.36, Jump: 0.5},
+			// Soot rises and is burnt off; ash stays. Watch the floor of the saw-tooth: common practice.
 			"pm_filter": {Phi: 0.5, Confirm: 3, Span: 2 * day, Jump: 0.7, Floor: true},
 			// Results that the control unit has filtered, or that follow slow states: they confirm one another less.
 			"fuel_system":      {Phi: 0.5, Confirm: 4, Span: 3 * day, Jump: 0.6},
