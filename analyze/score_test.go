@@ -269,7 +269,7 @@ func (d *dates) add(e dates) {
 }
 
 // TestScore is the detector's promise, on hard invented fleets whose seeds and parameters were fixed before
-// any threshold (ingest/fleetsim/hard.json; thresholds are fitted on other seeds of the same file): how much it says too much, how early it says what matters, and how
+// any threshold (ingest/fleetsim/hard.json; thresholds are fitted on other seeds, see doc.go): how much it says too much, how early it says what matters, and how
 // simpler rules do on the same results at the same rate of needless alerts. A part of one fleet is scored in
 // every run; with SCORE=full, as `make score` does, all fleets are, at the usual and at twice the noise.
 func TestScore(t *testing.T) {

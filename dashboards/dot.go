@@ -32,6 +32,7 @@ func dots(tr *analyze.Trace) []dot {
 		return nil
 	}
 	toward, claimed := tr.Now.Toward, false
+	// The newest that stands and has a direction; that of lastClaim may be a test that no longer runs, which has none.
 	for _, s := range tr.Signals {
 		if s.EndedAt.IsZero() && s.Evidence.Toward != "" {
 			toward, claimed = s.Evidence.Toward, true

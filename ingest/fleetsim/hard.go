@@ -19,7 +19,7 @@ type Hardness struct {
 
 	// The fleets that a score is made on: these seeds were chosen before any threshold was.
 	Seeds    []uint64  `json:"seeds"`
-	FitSeeds []uint64  `json:"fit_seeds"` // others, to look at and to fit on
+	FitSeeds []uint64  `json:"fit_seeds"` // others, which were looked at first; package analyze names those that were fitted on
 	Units    int       `json:"units"`
 	Days     int       `json:"days"`
 	End      time.Time `json:"end"`

@@ -195,7 +195,8 @@
 // behind, and rows whose readings went by age. Files are sorted by unit, fold, control unit, test, time: a series stands
 // together, and one unit is one or two row groups of a file. They are merged by size, not by month: a fold of a unit
 // spans all months, and a question about drift names a unit. A fit of the cohorts folds every unit again: the files that
-// it supersedes go in one change, unread.
+// it supersedes go in one change, unread. A row takes 350 bytes of memory: a merge takes row groups of 32 K and 512 rows of
+// each source at a time, and leaves zstd to what stays.
 //
 // Rows come as they are folded and go to disk at a slower beat than the readings, at the end of an import, and
 // before a query that reads drift; many rows are spilled into data files before their commit names them. A commit

@@ -148,7 +148,7 @@ func BenchmarkReplayOneUnit(b *testing.B) {
 	b.ReportMetric(float64(most)/(1<<20), "held-MiB")
 }
 
-// A merge of drift holds a row group of what it writes and a few thousand rows of each file that it reads: the whole table
+// A merge of drift holds a row group of what it writes and some hundred rows of each file that it reads: the whole table
 // is folded again at each fit, and is merged while readings come in.
 func TestMergeOfDriftHoldsLittle(t *testing.T) {
 	l := manyFlushes(t, 1)
